@@ -1,0 +1,139 @@
+"""The knowledge base as one value: every entry of every pack, read from its files."""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from firstcause.errors import KnowledgeError
+from firstcause.knowledge.schema import (
+    Access,
+    Caution,
+    FaultEntry,
+    Fitted,
+    Model,
+    PartKind,
+    Question,
+    RepairEntry,
+    TestEntry,
+)
+from firstcause.vehicle.layout import EngineLayout
+
+PACKS_FOLDER = Path(__file__).parent / "data"
+T = TypeVar("T", bound=BaseModel)
+
+
+class BadEntry(KnowledgeError):
+    """One knowledge file cannot be used; every complaint about it is listed."""
+
+    def __init__(self, file: Path, complaints: list[str]) -> None:
+        self.file, self.complaints = file, complaints
+        super().__init__(
+            f"{file.name} cannot be used: {'; '.join(complaints)}. "
+            "Nothing was loaded from it. Correct the file and run 'firstcause knowledge check'."
+        )
+
+
+@dataclass(frozen=True)
+class Knowledge:
+    """All entries by id, and the hash of the files they came from."""
+
+    pack: str
+    faults: Mapping[str, FaultEntry]
+    tests: Mapping[str, TestEntry]
+    repairs: Mapping[str, RepairEntry]
+    parts: Mapping[str, PartKind]
+    access: Mapping[str, Access]
+    questions: Mapping[str, Question]
+    cautions: Mapping[str, Caution]
+    model: Model
+    version: str
+
+
+def fits(fitted: Fitted, layout: EngineLayout) -> bool:
+    """Whether an engine of this layout has the thing."""
+    return all(not allowed or getattr(layout, key) in allowed for key, allowed in fitted)
+
+
+def load(pack: str = "misfire", folder: Path = PACKS_FOLDER) -> Knowledge:
+    """Read one pack of the knowledge base.
+
+    Raises BadEntry for the first file that cannot be used, KnowledgeError when the pack is not there.
+    """
+    root = folder / pack
+    if not root.is_dir():
+        raise KnowledgeError(f"There is no knowledge pack {pack!r} in {folder.name}/. Nothing was loaded.")
+    digest = hashlib.sha256()
+    for file in sorted(root.rglob("*.toml")):
+        digest.update(file.relative_to(root).as_posix().encode() + b"\0" + file.read_bytes() + b"\0")
+    return Knowledge(
+        pack=pack,
+        faults=_entries(root / "faults", FaultEntry),
+        tests=_entries(root / "tests", TestEntry),
+        repairs=_entries(root / "repairs", RepairEntry),
+        parts=_listed(root / "parts.toml", "part", PartKind),
+        access=_listed(root / "access.toml", "access", Access),
+        questions=_listed(root / "questions.toml", "question", Question),
+        cautions=_listed(root / "cautions.toml", "caution", Caution),
+        model=read_as(root / "model.toml", Model),
+        version=digest.hexdigest()[:16],
+    )
+
+
+def read_toml(file: Path) -> dict[str, Any]:
+    """One TOML file; raises BadEntry when it is missing or not TOML."""
+    try:
+        return tomllib.loads(file.read_text(encoding="utf-8"))
+    except FileNotFoundError as error:
+        raise BadEntry(file, ["the file is not there"]) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise BadEntry(file, [f"not readable as TOML ({error})"]) from error
+
+
+def read_as(file: Path, kind: type[T]) -> T:
+    """One TOML file as one value of the schema; raises BadEntry with every complaint at once."""
+    return _validated(file, kind, read_toml(file))
+
+
+def _validated(file: Path, kind: type[T], raw: object) -> T:
+    try:
+        return kind.model_validate(raw)
+    except ValidationError as error:
+        raise BadEntry(file, list(complaints_of(error))) from error
+
+
+def complaints_of(error: ValidationError) -> Iterator[str]:
+    """Each complaint as `where: what`, in the file's own words."""
+    for item in error.errors():
+        where = ".".join(str(step) for step in item["loc"]) or "the entry"
+        yield f"{where}: {item['msg'].removeprefix('Value error, ')}"
+
+
+def _entries(folder: Path, kind: type[T]) -> Mapping[str, T]:
+    found: dict[str, T] = {}
+    for file in sorted(folder.rglob("*.toml")):
+        entry = read_as(file, kind)
+        identifier = entry.id  # type: ignore[attr-defined]
+        if identifier != file.stem:
+            raise BadEntry(file, [f"its id is {identifier!r}; an entry has the name of its file"])
+        if identifier in found:
+            raise BadEntry(file, [f"the id {identifier!r} is used by another file"])
+        if entry.status != "withdrawn":  # type: ignore[attr-defined]
+            found[identifier] = entry
+    return MappingProxyType(found)
+
+
+def _listed(file: Path, key: str, kind: type[T]) -> Mapping[str, T]:
+    raw = read_toml(file)
+    strange = set(raw) - {key}
+    if strange:
+        raise BadEntry(file, [f"unexpected key(s) {', '.join(sorted(strange))}; only [[{key}]] stands here"])
+    values = [_validated(file, kind, item) for item in raw.get(key, [])]
+    return MappingProxyType({value.id: value for value in values})  # type: ignore[attr-defined]

@@ -1,0 +1,356 @@
+"""What one knowledge file may say: faults, tests, repairs, parts, access, questions, cautions, and the model's own numbers.
+
+Every number stands in a table with its ground: `published` (with a source), `common-practice` or `judgement`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+
+Probability = Annotated[float, Field(ge=0.0, le=1.0)]
+Minutes = Annotated[float, Field(ge=0.0, le=3000.0)]
+Identifier = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9]*(-[a-z0-9]+)*$")]
+Words = Annotated[str, StringConstraints(min_length=3, strip_whitespace=True)]
+Status = Literal["draft", "reviewed", "proven-in-cases", "withdrawn"]
+Basis = Literal["counted", "published", "common-practice", "judgement"]
+Scope = Literal["part", "place", "joint", "bank", "shared"]
+PartsClass = Literal["none", "A", "B", "C", "D", "E", "F"]
+
+FILLER_WORDS = frozenset({"unknown", "n/a", "tbd", "todo", "none given", "xxx", "-"})
+
+
+class Strict(BaseModel):
+    """No key that the schema does not know."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Grounded(Strict):
+    """Numbers with their ground: where they come from, and why one should believe them."""
+
+    basis: Basis
+    why: str = ""
+    source: str = ""
+
+    @model_validator(mode="after")
+    def _ground_is_said(self) -> Self:
+        if self.basis in ("counted", "published") and not self.source:
+            raise ValueError(f"basis {self.basis!r} needs a source (an id from [[sources]])")
+        for text in (self.why, self.source):
+            if text.strip().lower() in FILLER_WORDS:
+                raise ValueError(f"{text!r} says nothing: leave it out or say it")
+        return self
+
+
+class Source(Strict):
+    """A source named in this file."""
+
+    id: Identifier
+    title: Words
+    read_on: str = ""
+    mark: Literal["read", "from-memory"] = "read"
+
+
+class Fitted(Strict):
+    """Which engines have the thing at all; an empty list means any."""
+
+    ignition: list[Literal["coil-on-plug", "waste-spark", "distributor"]] = []
+    injection: list[Literal["port", "direct", "single-point"]] = []
+    metering: list[Literal["air-flow-meter", "manifold-pressure"]] = []
+    induction: list[Literal["natural", "turbo"]] = []
+    timing_drive: list[Literal["chain", "belt"]] = []
+    deactivation: list[bool] = []
+
+
+class Entry(Strict):
+    """What faults, tests and repairs have in common: one entry is one file of that name."""
+
+    id: Identifier
+    name: Words
+    status: Status
+    fitted: Fitted = Fitted()
+    cautions: list[Identifier] = []
+    sources: list[Source] = []
+
+
+class Prior(Grounded):
+    """Relative weight among the causes of its kind, by distance: [at 80,000 km, at 160,000 km, at 240,000 km].
+
+    For a part, a place or a joint: weight among the causes in one misfiring cylinder. For a bank or the whole
+    engine: weight among the causes of a misfire in several cylinders. How weights become probabilities is in
+    model.toml.
+    """
+
+    weight: tuple[float, float, float]
+
+    @model_validator(mode="after")
+    def _positive(self) -> Self:
+        if min(self.weight) < 0:
+            raise ValueError("weights must not be negative")
+        return self
+
+
+class StoryFactor(Grounded):
+    """How an answer in the story multiplies the prior odds."""
+
+    answer: Identifier
+    factor: Annotated[float, Field(gt=0.0, le=100.0)]
+
+
+class Misfires(Grounded):
+    """What the fault, being present, does to the misfire counters of the cylinders it reaches.
+
+    `acts` gives for each operating region the chance that it is at work in a reading taken there. A fault that comes
+    in bouts names the mean time between bouts; then the chance grows with the minutes watched. `strength`
+    shares the readings in which it is at work among light, heavy and dead; it must add up to 1.
+    """
+
+    acts: dict[Literal["cold-start", "idle", "cruise", "load"], Probability]
+    minutes_between_bouts: Annotated[float, Field(ge=0.0)] = 0.0
+    strength: dict[Literal["light", "heavy", "dead"], Probability]
+
+    @model_validator(mode="after")
+    def _closes(self) -> Self:
+        total = sum(self.strength.values())
+        if abs(total - 1.0) > 1e-6:
+            raise ValueError(f"strength adds up to {total:g}, not 1")
+        missing = {"cold-start", "idle", "cruise", "load"} - set(self.acts)
+        if missing:
+            raise ValueError(f"acts says nothing about {', '.join(sorted(missing))}")
+        return self
+
+
+class Shows(Grounded):
+    """What this fault by itself makes one test show; what is not listed goes to the first (least striking) outcome.
+
+    It is the fault's own contribution: what other present faults, or chance, would show comes on top of it, and
+    the most striking of all is what one sees.
+    """
+
+    test: Identifier
+    outcomes: dict[Identifier, Probability]
+
+
+class CausedBy(Grounded):
+    """A cause that makes this fault: the chance that it has done so by the time the car comes in."""
+
+    fault: Identifier
+    chance: Probability
+
+
+class Reseat(Grounded):
+    """Handling a part can cure a bad contact, or make one."""
+
+    parts: list[Identifier]
+    cures: Probability
+    causes: Probability
+
+
+class FaultEntry(Entry):
+    """One fault: what it is, where it lives, how often it is the cause, what causes it, what it shows."""
+
+    plain: Words
+    kind: Literal["root", "victim", "unlisted"] = "root"
+    scope: Scope
+    part: Identifier | None = None
+    prior: Prior
+    story: list[StoryFactor] = []
+    misfires: Misfires | None = None
+    shows: list[Shows] = []
+    caused_by: list[CausedBy] = []
+    reseat: Reseat | None = None
+    watch: str = ""
+    returns_after_km: tuple[int, int] | None = None
+    ruins: list[Identifier] = []
+
+    @model_validator(mode="after")
+    def _hangs_together(self) -> Self:
+        if (self.scope == "part") != (self.part is not None):
+            raise ValueError("a fault of scope 'part' names its part, and no other fault does")
+        if self.kind == "victim" and not self.caused_by:
+            raise ValueError("a victim names what causes it under [[caused_by]]")
+        tests = [shows.test for shows in self.shows]
+        if len(tests) != len(set(tests)):
+            raise ValueError("a test stands twice under [[shows]]")
+        return self
+
+
+class Outcome(Strict):
+    """One outcome of a test."""
+
+    id: Identifier
+    name: Words
+    says: str = ""
+
+
+class Otherwise(Grounded):
+    """P(outcome | none of the faults that this test shows is present); must add up to 1."""
+
+    outcomes: dict[Identifier, Probability]
+
+
+class Measures(Strict):
+    """A test whose outcome is judged from a number: which judgement of `bench` reads it, and in what unit."""
+
+    judged_by: Literal["compression-dry", "compression-wet", "leak-down", "plug-gap", "trims", "coil-resistance",
+                       "injector-resistance"]
+    unit: Words
+
+
+class TestEntry(Entry):
+    """One test: how it is done, what it costs, what it opens, and what can come out.
+
+    `outcomes` stand from the least to the most striking: when two causes would show differently, the more striking
+    outcome is what one sees (a noisy-MAX). `on` says what is tested: the cylinder as it is now, the part that now sits there
+    (with `part`; it remembers the cylinder in which it ran), a bank, or the engine.
+    """
+
+    __test__ = False
+
+    how: Words
+    on: Literal["cylinder", "part", "bank", "engine"]
+    part: Identifier | None = None
+    outcomes: Annotated[list[Outcome], Field(min_length=2, max_length=12)]
+    otherwise: Otherwise
+    minutes: Minutes
+    minutes_ground: Literal["common-practice", "judgement", "published"] = "common-practice"
+    access: list[Identifier] = []
+    tools: list[Words] = []
+    spoils: list[Identifier] = []
+    measures: Measures | None = None
+
+    @model_validator(mode="after")
+    def _closes(self) -> Self:
+        if (self.on == "part") != (self.part is not None):
+            raise ValueError("a test on a part names the part, and no other test does")
+        ids = [outcome.id for outcome in self.outcomes]
+        if len(ids) != len(set(ids)):
+            raise ValueError("an outcome stands twice")
+        strange = set(self.otherwise.outcomes) - set(ids)
+        if strange:
+            raise ValueError(f"otherwise names outcomes that the test does not have: {', '.join(sorted(strange))}")
+        total = sum(self.otherwise.outcomes.values())
+        if abs(total - 1.0) > 1e-6:
+            raise ValueError(f"otherwise adds up to {total:g}, not 1")
+        if self.otherwise.outcomes.get(ids[0], 0.0) <= 0.0:
+            raise ValueError(f"otherwise must leave some chance for {ids[0]!r}, the least striking outcome")
+        return self
+
+
+class Cures(Grounded):
+    """A fault that a repair removes, and how surely."""
+
+    fault: Identifier
+    chance: Probability
+
+
+class RepairEntry(Entry):
+    """One repair: renewing a part (which takes all faults of that part with it) or curing faults of a place."""
+
+    plain: Words
+    renews: Identifier | None = None
+    on: Literal["cylinder", "joint", "bank", "engine"] = "cylinder"
+    cures: list[Cures] = []
+    minutes: Minutes
+    minutes_buried: Minutes
+    minutes_ground: Literal["common-practice", "judgement", "published"] = "common-practice"
+    access: list[Identifier] = []
+    parts_class: PartsClass
+    drive_after: bool = True
+
+    @model_validator(mode="after")
+    def _does_something(self) -> Self:
+        if self.renews is None and not self.cures:
+            raise ValueError("a repair renews a part or cures at least one fault")
+        return self
+
+
+class DeadOnArrival(Grounded):
+    """A new part may be bad out of the box."""
+
+    fault: Identifier
+    chance: Probability
+
+
+class PartKind(Strict):
+    """A kind of part that sits in positions and can be moved."""
+
+    id: Identifier
+    name: Words
+    serves: Literal["cylinder", "coil-group"]
+    swap_minutes: Minutes
+    swappable: bool = True
+    access: list[Identifier] = []
+    new_part: DeadOnArrival
+    cautions: list[Identifier] = []
+    fitted: Fitted = Fitted()
+
+
+class Access(Strict):
+    """Something that must be opened first; paid once while it stays open."""
+
+    id: Identifier
+    name: Words
+    per: Literal["cylinder", "bank", "engine"]
+    minutes: Minutes
+    minutes_buried: Minutes
+    needs: list[Identifier] = []
+    ground: Literal["common-practice", "judgement", "published"] = "common-practice"
+
+
+class Question(Strict):
+    """A question about the story; its answer may move the prior odds."""
+
+    id: Identifier
+    ask: Words
+    group: Literal["noticed", "previous-work", "conditions"] = "previous-work"
+
+
+class Caution(Strict):
+    """A warning shown with the step."""
+
+    id: Identifier
+    text: Words
+    level: Literal["danger", "care"] = "care"
+
+
+class CountLevel(Grounded):
+    """Share of misfiring ignition events at one strength: Beta(a, b)."""
+
+    a: Annotated[float, Field(gt=0)]
+    b: Annotated[float, Field(gt=0)]
+
+
+class Scale(Grounded):
+    """How weights become probabilities: expected number of present causes in one cylinder, by distance."""
+
+    per_cylinder: tuple[Probability, Probability, Probability]
+    shared_per_cylinder: Probability
+
+
+class Money(Grounded):
+    """What things cost unless the shop says otherwise; money in the shop's currency."""
+
+    labour_per_hour: float
+    parts_class: dict[PartsClass, float]
+    comeback: float
+    refer_out: float
+    verify_minutes: Minutes
+
+
+class ClosingLimit(Grounded):
+    """When the casebook refuses the word cured."""
+
+    open_parent_at_most: Probability
+    cause_at_least: Probability
+
+
+class Model(Strict):
+    """model.toml: the numbers that belong to the whole catalogue, not to one entry."""
+
+    levels: dict[Literal["none", "light", "heavy", "dead"], CountLevel]
+    scale: Scale
+    money: Money
+    closing: ClosingLimit
