@@ -1,0 +1,14 @@
+"""From what was seen to what is believed, and to the step that gets to a proven repair cheapest.
+
+history     what happened to a car, in order: the engine's only input besides the knowledge base
+fitment     which part sits where at a moment, and what has become of each fault by then
+counts      misfire counts as counts: strengths, beta-binomial
+network     binary causes with noisy-OR links, findings as noisy-MAX: the compiled model
+compiled    knowledge + history -> network
+exact       the posterior, exact
+theory      P/C order, expected cost of repair, expected cost of observation: the published rules
+steps       everything one could do next, with its price
+choice      which of them first
+because     why a suspect stands where it stands
+verdict     whether a case may be called cured
+"""

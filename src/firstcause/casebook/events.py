@@ -1,0 +1,273 @@
+"""What can happen in a case: one model per kind of event. A case is a list of these and nothing else."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated, Any, Literal, TypeAlias
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
+
+Region = Literal["cold-start", "idle", "cruise", "load"]
+Sureness = Literal["sure", "fairly", "doubtful"]
+ClosingState = Literal["cured", "relieved", "declined", "not-found", "referred"]
+Lamp = Literal["off", "on", "flashing"]
+Count = Annotated[int, Field(ge=0)]
+Cylinder = Annotated[int, Field(ge=1, le=12)]
+PlaceText = Annotated[str, Field(pattern=r"^(engine|bank [12]|cylinder \d{1,2}|joint \d{1,2}-\d{1,2})$")]
+
+
+class Strict(BaseModel):
+    """No key that the schema does not know."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class EngineDescription(Strict):
+    """The engine: a common shape, and whatever differs from it (see vehicle.layout.EngineLayout)."""
+
+    shape: str | None = None
+    arrangement: Literal["inline", "vee", "flat"] | None = None
+    banks: tuple[tuple[int, ...], ...] | None = None
+    firing_order: tuple[int, ...] | None = None
+    ignition: Literal["coil-on-plug", "waste-spark", "distributor"] | None = None
+    injection: Literal["port", "direct", "single-point"] | None = None
+    metering: Literal["air-flow-meter", "manifold-pressure"] | None = None
+    induction: Literal["natural", "turbo"] | None = None
+    timing_drive: Literal["chain", "belt"] | None = None
+    deactivation: bool | None = None
+    displacement_l: float | None = None
+    compression_ratio: float | None = None
+    coil_groups: tuple[tuple[int, ...], ...] | None = None
+    buried_banks: tuple[int, ...] = ()
+
+
+class Car(Strict):
+    """Which car this is. Nothing here names a person."""
+
+    vin: str | None = None
+    make: str
+    model: str
+    engine_code: str | None = None
+    model_year: int | None = None
+    distance_km: Annotated[float, Field(ge=0, le=3_000_000)]
+    engine: EngineDescription
+
+
+class Opened(Strict):
+    """The case begins. `person` refers to the side table of personal data, never the data themselves."""
+
+    kind: Literal["opened"] = "opened"
+    car: Car
+    shop: str | None = None
+    person: str | None = None
+
+
+class Told(Strict):
+    """The owner's story: their words, the lamp, what was noticed, what was done lately."""
+
+    kind: Literal["told"] = "told"
+    words: str = ""
+    lamp: Lamp | None = None
+    fuel_smell: bool = False
+    answers: dict[str, Literal["yes", "no", "unsure"]] = {}
+
+
+class FreezeFrame(Strict):
+    """The conditions the car stored with the code."""
+
+    code: str | None = None
+    rpm: float | None = None
+    load_percent: float | None = None
+    coolant_c: float | None = None
+    speed_kmh: float | None = None
+    run_time_s: float | None = None
+    short_trim_percent: float | None = None
+    long_trim_percent: float | None = None
+
+
+class Snapshot(Strict):
+    """The evidence saved before anything can erase it. `record` holds the car's full answer when it was read by wire."""
+
+    kind: Literal["snapshot"] = "snapshot"
+    source: Literal["wire", "by-hand"] = "by-hand"
+    stored: tuple[str, ...] = ()
+    pending: tuple[str, ...] = ()
+    permanent: tuple[str, ...] = ()
+    freeze_frame: FreezeFrame | None = None
+    readiness_incomplete: tuple[str, ...] | None = None
+    calibration_ids: tuple[str, ...] = ()
+    record: dict[str, Any] | None = None
+
+
+class Counted(Strict):
+    """Misfires counted by cylinder. `firings` is per cylinder; when absent it follows from minutes and `rpm`."""
+
+    kind: Literal["counted"] = "counted"
+    minutes: dict[Region, Annotated[float, Field(ge=0)]]
+    rpm: Annotated[float, Field(gt=0)] | None = None
+    firings: Count | None = None
+    misfires: dict[Cylinder, Count]
+    note: str = ""
+
+
+class Found(Strict):
+    """A test was done: an outcome, or a number with its unit, at a place; how sure; under which circumstances."""
+
+    kind: Literal["found"] = "found"
+    test: str
+    place: PlaceText
+    outcome: str | None = None
+    value: float | None = None
+    others: dict[str, float] = {}
+    unit: str | None = None
+    sure: Sureness = "sure"
+    circumstances: dict[str, str | float] = {}
+    note: str = ""
+
+
+class Moved(Strict):
+    """Two parts of one kind changed places; `mark` says how the moved part was marked."""
+
+    kind: Literal["moved"] = "moved"
+    part: str
+    first: Cylinder
+    second: Cylinder
+    mark: str = ""
+
+
+class Renewed(Strict):
+    """A part was replaced; where the old one went."""
+
+    kind: Literal["renewed"] = "renewed"
+    part: str
+    cylinder: Cylinder
+    fitted: str = "new"
+    old_part: str = "kept for the owner"
+
+
+class Reseated(Strict):
+    """A part or its plug was taken off and put back in the same place."""
+
+    kind: Literal["reseated"] = "reseated"
+    part: str
+    cylinder: Cylinder
+
+
+class Repaired(Strict):
+    """A repair was done at a place."""
+
+    kind: Literal["repaired"] = "repaired"
+    repair: str
+    place: PlaceText
+    note: str = ""
+
+
+class Drove(Strict):
+    """A road test: minutes by region, counts if they were read, the log's hash and the judgement of it."""
+
+    kind: Literal["drove"] = "drove"
+    minutes: dict[Region, Annotated[float, Field(ge=0)]]
+    rpm: Annotated[float, Field(gt=0)] | None = None
+    firings: Count | None = None
+    misfires: dict[Cylinder, Count] = {}
+    log_sha256: str | None = None
+    judgement: dict[str, Any] | None = None
+    note: str = ""
+
+
+class Erased(Strict):
+    """The codes were erased; `saved` is the event id of the snapshot saved before."""
+
+    kind: Literal["erased"] = "erased"
+    saved: str
+
+
+class Agreed(Strict):
+    """The owner agreed to work: who said so, how, up to what amount, for what."""
+
+    kind: Literal["agreed"] = "agreed"
+    person: str | None = None
+    by: Literal["signature", "spoken", "message"] = "spoken"
+    work: str
+    limit: Annotated[float, Field(ge=0)] | None = None
+    currency: str = "USD"
+
+
+class SetAside(Strict):
+    """A step that will not be done, and why: no tool, no time, the owner says no, a bolt that will not move."""
+
+    kind: Literal["set-aside"] = "set-aside"
+    step: str
+    why: Literal["no-tool", "no-time", "owner-declined", "not-possible", "not-sensible"]
+    note: str = ""
+
+
+class Attached(Strict):
+    """A photo or recording, kept under the hash of its bytes."""
+
+    kind: Literal["attached"] = "attached"
+    sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    name: str
+    media_type: str
+    size_bytes: Count
+    about: str = ""
+
+
+class Noted(Strict):
+    """Anything else worth keeping, in words."""
+
+    kind: Literal["noted"] = "noted"
+    words: str
+
+
+class Withdrawn(Strict):
+    """An earlier event does not count; it stays in the story."""
+
+    kind: Literal["withdrawn"] = "withdrawn"
+    event: str
+    why: str
+
+
+class Corrected(Strict):
+    """An earlier event is to be read as `by` instead; both stay in the story."""
+
+    kind: Literal["corrected"] = "corrected"
+    event: str
+    by: Body
+    why: str
+
+
+class Closed(Strict):
+    """The case ends in one of five states. `despite` keeps the tool's objections if it was closed against them."""
+
+    kind: Literal["closed"] = "closed"
+    state: ClosingState
+    words: str = ""
+    not_done: tuple[str, ...] = ()
+    despite: tuple[str, ...] = ()
+
+
+class Reopened(Strict):
+    """The case goes on."""
+
+    kind: Literal["reopened"] = "reopened"
+    why: str
+
+
+Body: TypeAlias = Annotated[
+    Opened | Told | Snapshot | Counted | Found | Moved | Renewed | Reseated | Repaired | Drove | Erased | Agreed
+    | SetAside | Attached | Noted | Withdrawn | Corrected | Closed | Reopened,
+    Field(discriminator="kind"),
+]  # fmt: skip
+
+Corrected.model_rebuild()
+BODY: TypeAdapter[Body] = TypeAdapter(Body)
+
+
+class Event(Strict):
+    """One event: its id within the case (`e1`, `e2`, …), when it was recorded, by whom, and what happened."""
+
+    id: Annotated[str, Field(pattern=r"^e[1-9]\d*$")]
+    at: datetime
+    by: str = ""
+    body: Body
