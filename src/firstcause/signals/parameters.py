@@ -196,6 +196,8 @@ _ROWS: tuple[Parameter, ...] = (
     _row(0x4D, "time with the lamp on", Number("time_lamp_on_min", "min", 2)),
     _row(0x4E, "time since the codes were erased", Number("time_since_erase_min", "min", 2)),
     _row(0x51, "fuel type", Choice("fuel_type", _FUEL)),
+    _percent(0x52, "ethanol_pct", "ethanol share of the fuel"),
+    _row(0x53, "fuel vapour absolute pressure", Number("vapour_absolute_kpa", "kPa", 2, 1, 200)),
     _row(0x59, "fuel rail absolute pressure", Number("rail_absolute_kpa", "kPa", 2, 10)),
     _temperature(0x5C, "oil_c", "oil temperature"),
     _row(0x5D, "injection timing", Number("injection_deg", "°", 2, 1, 128, -210)),
