@@ -29,6 +29,7 @@ help: ## list the targets
 		printf '  make %-7s %s\n' "$$name" "$$what"; done
 
 setup: $(DEV) ## build .venv with all that running, testing and checking need
+	@echo ".venv is ready; the command is $(BIN)/firstcause"
 
 try: $(RUN) ## play a whole case on the virtual car; leaves the folder tryout/
 	@$(BIN)/firstcause tryout --into tryout
