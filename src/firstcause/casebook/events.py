@@ -86,7 +86,7 @@ class FreezeFrame(Strict):
 
 
 class Snapshot(Strict):
-    """The evidence saved before anything can erase it. `record` holds the car's full answer when it was read by wire."""
+    """The evidence saved before anything can erase it. `record` holds the car's full answer when read by wire."""
 
     kind: Literal["snapshot"] = "snapshot"
     source: Literal["wire", "by-hand"] = "by-hand"
