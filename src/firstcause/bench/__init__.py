@@ -1,0 +1,1 @@
+"""Judging a measurement at the bench: compression, leak-down, resistance, plug gap, fuel trims."""
