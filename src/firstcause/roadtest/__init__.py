@@ -1,0 +1,1 @@
+"""Proof of repair: a recorded drive read, judged against the published conditions, and drawn."""

@@ -1,0 +1,84 @@
+"""Spans of time in which a condition held, did not hold, or may have held: what sampling can and cannot know."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from firstcause.roadtest.drivelog import gap_limit_s
+
+Floats = NDArray[np.float64]
+NO, MAYBE, YES = 0, 1, 2
+
+
+@dataclass(frozen=True, eq=False)
+class Timeline:
+    """`edges_s`: shape (n + 1,), rising. `states`: shape (n,), NO, MAYBE or YES between two edges.
+
+    `breaks_s`: shape (m,), moments of readings outside the condition: no unbroken run can pass them.
+    """
+
+    edges_s: Floats
+    states: NDArray[np.int8]
+    breaks_s: Floats
+
+    @classmethod
+    def all_of(cls, start_s: float, stop_s: float, state: int) -> Timeline:
+        """One state from start to stop."""
+        return cls(np.array([start_s, stop_s]), np.array([state], dtype=np.int8), np.empty(0))
+
+    @classmethod
+    def from_levels(cls, time_s: Floats, level: NDArray[np.int_], start_s: float, stop_s: float) -> Timeline:
+        """From readings: level 0 inside the condition, another number outside (its sign tells the side).
+
+        Two readings inside: YES between them. Two on the same outer side: NO. Anything else, a gap, and
+        the time before the first and after the last reading: MAYBE.
+        """
+        if not time_s.size:
+            return cls.all_of(start_s, stop_s, MAYBE)
+        steps = np.diff(time_s)
+        states = np.full(steps.size, MAYBE, dtype=np.int8)
+        same = level[:-1] == level[1:]
+        states[same & (level[1:] == 0)] = YES
+        states[same & (level[1:] != 0)] = NO
+        states[steps > gap_limit_s(time_s)] = MAYBE
+        edges = np.concatenate([[start_s], time_s, [stop_s]])
+        states = np.concatenate([[MAYBE], states, [MAYBE]]).astype(np.int8)
+        real = np.diff(edges) > 0
+        return cls(np.concatenate([edges[:1], edges[1:][real]]), states[real], time_s[level != 0])
+
+    def __and__(self, other: Timeline) -> Timeline:
+        """Both conditions at once: the weaker of the two states at each moment of the common span."""
+        start, stop = max(self.edges_s[0], other.edges_s[0]), min(self.edges_s[-1], other.edges_s[-1])
+        edges = np.union1d(self.edges_s, other.edges_s)
+        edges = edges[(edges >= start) & (edges <= stop)]
+        middle = (edges[:-1] + edges[1:]) / 2
+        breaks = np.union1d(self.breaks_s, other.breaks_s)
+        return Timeline(edges, np.minimum(self.state_at(middle), other.state_at(middle)), breaks)
+
+    def state_at(self, time_s: Floats) -> NDArray[np.int8]:
+        """The state at moments inside the span; shape as `time_s`."""
+        at = np.clip(np.searchsorted(self.edges_s, time_s, side="right") - 1, 0, self.states.size - 1)
+        return np.asarray(self.states[at], dtype=np.int8)
+
+    def total_s(self, least: int) -> float:
+        """Seconds in which the state was `least` (YES: surely, MAYBE: at most) or better."""
+        return float(np.diff(self.edges_s)[self.states >= least].sum())
+
+    def longest(self, least: int) -> tuple[float, float]:
+        """Start and length in seconds of the longest unbroken run of `least` or better; (0.0, 0.0) without one."""
+        best_start, best_s = 0.0, 0.0
+        start: float | None = None
+        broken = np.isin(self.edges_s, self.breaks_s)
+        for at, state in enumerate(self.states):
+            if state < least:
+                start = None
+                continue
+            if start is None or broken[at]:
+                start = float(self.edges_s[at])
+            stop = float(self.edges_s[at + 1])
+            if stop - start > best_s:
+                best_start, best_s = start, stop - start
+        return best_start, best_s

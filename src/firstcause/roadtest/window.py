@@ -1,0 +1,223 @@
+"""Back to the conditions in which it failed: time and ignition events near the freeze frame."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from firstcause.errors import RequestError
+from firstcause.roadtest.conditions import Verdict
+from firstcause.roadtest.drivelog import DriveLog, gap_limit_s
+from firstcause.roadtest.rules import WARM_FROM, WINDOW_LOAD, WINDOW_RPM
+from firstcause.roadtest.timeline import MAYBE, YES, Timeline
+from firstcause.roadtest.trips import Trip, engine_readings
+
+Floats = NDArray[np.float64]
+LoadReading = Literal["points", "relative"]
+
+
+class ImpossibleFreezeFrame(RequestError):
+    """A freeze frame that no engine can have written."""
+
+    def __init__(self, what: str) -> None:
+        self.what = what
+        super().__init__(f"The freeze frame cannot be: {what}. Nothing was judged; correct it and try again.")
+
+
+@dataclass(frozen=True, slots=True)
+class FreezeFrame:
+    """The engine's state when the misfire was stored. What the car did not store is None.
+
+    Raises ImpossibleFreezeFrame for a speed below 0 rpm or a load outside 0 to 100 %.
+    """
+
+    rpm: float
+    load_percent: float | None = None
+    coolant_c: float | None = None
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.rpm < 20000:
+            raise ImpossibleFreezeFrame(f"an engine speed of {self.rpm:g} rpm")
+        if self.load_percent is not None and not 0 <= self.load_percent <= 100:
+            raise ImpossibleFreezeFrame(f"a load of {self.load_percent:g} %")
+
+    def rpm_band(self) -> tuple[float, float]:
+        """Lowest and highest engine speed that count as similar, rpm."""
+        return self.rpm - WINDOW_RPM.value, self.rpm + WINDOW_RPM.value
+
+    def load_band(self, reading: LoadReading) -> tuple[float, float] | None:
+        """Lowest and highest similar load, %, by either reading of "within 20 percent"; None without a stored load."""
+        if self.load_percent is None:
+            return None
+        half = WINDOW_LOAD.value if reading == "points" else self.load_percent * WINDOW_LOAD.value / 100
+        return self.load_percent - half, self.load_percent + half
+
+    @property
+    def warm(self) -> bool | None:
+        """True for warmed up, False for cold, None when the coolant was not stored."""
+        return None if self.coolant_c is None else self.coolant_c >= WARM_FROM.value
+
+
+@dataclass(frozen=True, slots=True)
+class Nearest:
+    """The row that came nearest to the freeze frame. `distance` 1.0 is the edge of the window."""
+
+    at_s: float
+    rpm: float
+    load_percent: float | None
+    distance: float
+
+
+@dataclass(frozen=True, slots=True)
+class WindowResult:
+    """How one trip came back to the freeze-frame conditions.
+
+    `seconds` and `events_per_cylinder` are what surely lay inside; the `_at_most` twins add what sampling and
+    gaps leave open. `missing` names the stored conditions that the recording has no signal for: with any,
+    the verdict is "not evaluated" and `if_assumed` judges by the rest.
+    """
+
+    trip: int
+    load_reading: LoadReading
+    seconds: float
+    seconds_at_most: float
+    events_per_cylinder: float
+    events_at_most: float
+    verdict: Verdict
+    if_assumed: Verdict | None
+    missing: tuple[str, ...]
+    nearest: Nearest | None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON; keys are stable."""
+        plain = {name: getattr(self, name) for name in self.__slots__ if name not in ("missing", "nearest")}
+        near = self.nearest
+        return plain | {
+            "missing": list(self.missing),
+            "nearest": None if near is None else {name: getattr(near, name) for name in near.__slots__},
+        }
+
+
+def window_timeline(trip: Trip, frame: FreezeFrame, reading: LoadReading) -> tuple[Timeline, tuple[str, ...]]:
+    """When the trip lay inside the similar-conditions window, and which stored conditions could not be compared."""
+    line = Timeline.all_of(trip.start_s, trip.end_s, YES)
+    missing: list[str] = []
+    for name, found, band in _bands(trip.log, frame, reading):
+        if found is None:
+            missing.append(name)
+            continue
+        level = np.where(found[1] < band[0], -1, np.where(found[1] > band[1], 1, 0))
+        line = line & Timeline.from_levels(found[0], level, trip.start_s, trip.end_s)
+    return line, tuple(missing)
+
+
+def _bands(
+    log: DriveLog, frame: FreezeFrame, reading: LoadReading
+) -> list[tuple[str, tuple[Floats, Floats] | None, tuple[float, float]]]:
+    bands = [("engine speed", engine_readings(log), frame.rpm_band())]
+    load_band = frame.load_band(reading)
+    if load_band is not None:
+        bands.append(("load", log.readings("load_percent"), load_band))
+    if frame.warm is not None:
+        warm_band = (WARM_FROM.value, np.inf) if frame.warm else (-np.inf, np.nextafter(WARM_FROM.value, -np.inf))
+        bands.append(("coolant temperature", log.readings("coolant_c"), warm_band))
+    return bands
+
+
+def judge_window(trip: Trip, frame: FreezeFrame, *, load_reading: LoadReading = "points") -> WindowResult:
+    """Did this trip come back to the conditions of the freeze frame, and for how long.
+
+    Source: 13 CCR 1968.2(c), similar conditions (from memory); see rules.WINDOW_RPM, WINDOW_LOAD, WARM_FROM.
+    The values that the car itself compares cannot be read; the freeze frame is the nearest public ones.
+    """
+    line, missing = window_timeline(trip, frame, load_reading)
+    if "engine speed" in missing:
+        return WindowResult(trip.number, load_reading, 0.0, 0.0, 0.0, 0.0, "not evaluated", None, missing, None)
+    near = _nearest(trip, frame, load_reading)
+    seconds, most = line.total_s(YES), line.total_s(MAYBE)
+    inside = seconds > 0 or (near is not None and near.distance <= 1 and not missing)
+    verdict: Verdict = "met" if inside else "undecided" if most > 0 else "missed"
+    return WindowResult(
+        trip=trip.number,
+        load_reading=load_reading,
+        seconds=seconds,
+        seconds_at_most=most,
+        events_per_cylinder=events_in(trip.log, line, YES),
+        events_at_most=events_in(trip.log, line, MAYBE),
+        verdict="not evaluated" if missing else verdict,
+        if_assumed=verdict if missing else None,
+        missing=missing,
+        nearest=near,
+    )
+
+
+def _nearest(trip: Trip, frame: FreezeFrame, reading: LoadReading) -> Nearest | None:
+    """The row, with the right warm-up status, that lies nearest in speed and load."""
+    log = trip.log
+    if log.rpm is None:
+        return None
+    distance = np.abs(log.rpm - frame.rpm) / WINDOW_RPM.value
+    band = frame.load_band(reading)
+    if band is not None and log.load_percent is not None and frame.load_percent is not None:
+        half = max(band[1] - frame.load_percent, 1e-9)
+        distance = np.maximum(distance, np.abs(log.load_percent - frame.load_percent) / half)
+    if frame.warm is not None and log.coolant_c is not None:
+        distance = np.where((log.coolant_c >= WARM_FROM.value) == frame.warm, distance, np.nan)
+    if not np.isfinite(distance).any():
+        return None
+    row = int(np.nanargmin(distance))
+    load = None if log.load_percent is None else float(log.load_percent[row])
+    return Nearest(float(log.time_s[row]), float(log.rpm[row]), load, float(distance[row]))
+
+
+def events_in(log: DriveLog, line: Timeline, least: int) -> float:
+    """Ignition events of one cylinder while `line` was `least` or better: half the revolutions of a four-stroke.
+
+    Engine speed runs straight between two readings; nothing is counted over a gap or where the signal was lost.
+    """
+    found = engine_readings(log)
+    if found is None or found[0].size < 2:
+        return 0.0
+    time_s, rpm = found
+    grid = np.union1d(line.edges_s, time_s)
+    grid = grid[(grid >= time_s[0]) & (grid <= time_s[-1])]
+    if grid.size < 2:
+        return 0.0
+    speed = np.interp(grid, time_s, rpm)
+    middle = (grid[:-1] + grid[1:]) / 2
+    step = np.diff(time_s)[np.clip(np.searchsorted(time_s, middle) - 1, 0, time_s.size - 2)]
+    counted = (line.state_at(middle) >= least) & (step <= gap_limit_s(time_s))
+    revolutions = (speed[:-1] + speed[1:]) / 2 * np.diff(grid) / 60
+    return float(revolutions[counted].sum() / 2)
+
+
+def misfires_counted(log: DriveLog, line: Timeline) -> dict[int, int]:
+    """What each cylinder's counter rose by while `line` was not surely NO; empty when no counter was recorded.
+
+    A counter that falls was reset: what it then shows counts anew. The value of the first row is not counted,
+    for it belongs to the time before the recording.
+    """
+    return {cylinder: _rise_within(log, f"misfires:{cylinder}", line) for cylinder in log.misfires}
+
+
+def _rise_within(log: DriveLog, key: str, line: Timeline) -> int:
+    found = log.readings(key)
+    if found is None or found[0].size < 2:
+        return 0
+    time_s, count = found
+    rise = np.diff(count)
+    rise = np.where(rise < 0, count[1:], rise)
+    open_s = np.concatenate([[0.0], np.cumsum(np.diff(line.edges_s) * (line.states >= MAYBE))])
+    inside = np.diff(np.interp(time_s, line.edges_s, open_s))
+    at_once = (np.diff(time_s) == 0) & (line.state_at(time_s[1:]) >= MAYBE)
+    return round(float(rise[(inside > 0) | at_once].sum()))
+
+
+def total_counts(counts: Sequence[Mapping[int, int]]) -> dict[int, int]:
+    """Counts of several trips added up, cylinder by cylinder."""
+    cylinders = sorted({cylinder for trip in counts for cylinder in trip})
+    return {cylinder: sum(trip.get(cylinder, 0) for trip in counts) for cylinder in cylinders}
