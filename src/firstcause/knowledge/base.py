@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from firstcause.errors import KnowledgeError
+from firstcause.knowledge.complaints import complaints_of
 from firstcause.knowledge.schema import (
     Access,
     Caution,
@@ -106,14 +107,7 @@ def _validated(file: Path, kind: type[T], raw: object) -> T:
     try:
         return kind.model_validate(raw)
     except ValidationError as error:
-        raise BadEntry(file, list(complaints_of(error))) from error
-
-
-def complaints_of(error: ValidationError) -> Iterator[str]:
-    """Each complaint as `where: what`, in the file's own words."""
-    for item in error.errors():
-        where = ".".join(str(step) for step in item["loc"]) or "the entry"
-        yield f"{where}: {item['msg'].removeprefix('Value error, ')}"
+        raise BadEntry(file, [f"{where}: {what}" for where, what in complaints_of(error, kind)]) from error
 
 
 def _entries(folder: Path, kind: type[T]) -> Mapping[str, T]:

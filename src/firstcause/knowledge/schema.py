@@ -1,4 +1,4 @@
-"""What one knowledge file may say: faults, tests, repairs, parts, access, questions, cautions, and the model's own numbers.
+"""What one knowledge file may say: faults, tests, repairs, parts, access, questions, cautions, the model's own numbers.
 
 Every number stands in a table with its ground: `published` (with a source), `common-practice` or `judgement`.
 """
@@ -126,11 +126,18 @@ class Shows(Grounded):
     """What this fault by itself makes one test show; what is not listed goes to the first (least striking) outcome.
 
     It is the fault's own contribution: what other present faults, or chance, would show comes on top of it, and
-    the most striking of all is what one sees.
+    the most striking of all is what one sees. So the chances may add up to less than 1, never to more.
     """
 
     test: Identifier
     outcomes: dict[Identifier, Probability]
+
+    @model_validator(mode="after")
+    def _leaves_no_less_than_nothing(self) -> Self:
+        total = sum(self.outcomes.values())
+        if total > 1.0 + 1e-6:
+            raise ValueError(f"the outcomes of {self.test!r} add up to {total:g}, more than 1")
+        return self
 
 
 class CausedBy(Grounded):
@@ -149,7 +156,13 @@ class Reseat(Grounded):
 
 
 class FaultEntry(Entry):
-    """One fault: what it is, where it lives, how often it is the cause, what causes it, what it shows."""
+    """One fault: what it is, where it lives, how often it is the cause, what causes it, what it shows.
+
+    A `root` can be the first cause; a `victim` comes only from what stands under [[caused_by]] (its own weight is 0);
+    an `unlisted` fault stands for what the catalogue does not hold and shows nothing in particular. A fault without
+    [misfires] acts only through its victims. `watch` and `returns_after_km` are for the owner: what to look at, and
+    when (from, to) the trouble is likely back if only the symptom was relieved. `ruins` names faults it leaves behind.
+    """
 
     plain: Words
     kind: Literal["root", "victim", "unlisted"] = "root"
@@ -194,8 +207,9 @@ class Otherwise(Grounded):
 class Measures(Strict):
     """A test whose outcome is judged from a number: which judgement of `bench` reads it, and in what unit."""
 
-    judged_by: Literal["compression-dry", "compression-wet", "leak-down", "plug-gap", "trims", "coil-resistance",
-                       "injector-resistance"]
+    judged_by: Literal[
+        "compression-dry", "compression-wet", "leak-down", "plug-gap", "trims", "coil-resistance", "injector-resistance"
+    ]
     unit: Words
 
 
@@ -203,8 +217,9 @@ class TestEntry(Entry):
     """One test: how it is done, what it costs, what it opens, and what can come out.
 
     `outcomes` stand from the least to the most striking: when two causes would show differently, the more striking
-    outcome is what one sees (a noisy-MAX). `on` says what is tested: the cylinder as it is now, the part that now sits there
-    (with `part`; it remembers the cylinder in which it ran), a bank, or the engine.
+    outcome is what one sees (a noisy-MAX). `on` says what is tested: the cylinder as it is now, the part that now sits
+    there (with `part`; it remembers the cylinder in which it ran), a bank, or the engine. `minutes` are for one such
+    thing, with `access` already open. `spoils` names tests that mean less once this one was done.
     """
 
     __test__ = False
@@ -247,7 +262,11 @@ class Cures(Grounded):
 
 
 class RepairEntry(Entry):
-    """One repair: renewing a part (which takes all faults of that part with it) or curing faults of a place."""
+    """One repair: renewing a part (which takes all faults of that part with it) or curing faults of a place.
+
+    `on` says how far it reaches: a repair on a bank or on the engine cures the faults it names at every cylinder
+    there. `minutes` (easy to reach) and `minutes_buried` are the work itself; what `access` opens is counted apart.
+    """
 
     plain: Words
     renews: Identifier | None = None
@@ -289,7 +308,10 @@ class PartKind(Strict):
 
 
 class Access(Strict):
-    """Something that must be opened first; paid once while it stays open."""
+    """Something that must be opened first; paid once while it stays open.
+
+    `minutes_buried` is for a cylinder under the intake or against the bulkhead; `needs` must be open before it.
+    """
 
     id: Identifier
     name: Words

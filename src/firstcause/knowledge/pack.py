@@ -1,0 +1,53 @@
+"""What the checker works on: entries with the file they came from, and a problem with its place."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Generic, TypeVar
+
+from pydantic import BaseModel
+
+from firstcause.knowledge.schema import Access, Caution, FaultEntry, PartKind, Question, RepairEntry, TestEntry
+
+T = TypeVar("T", bound=BaseModel, covariant=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One complaint: the file (from the pack's folder), the place in it, and one sentence."""
+
+    file: Path
+    where: str
+    message: str
+
+    def __str__(self) -> str:
+        return f"{self.file.as_posix()}: {self.where}: {self.message}"
+
+
+@dataclass(frozen=True, slots=True)
+class Filed(Generic[T]):
+    """An entry, its file, and its place in that file (empty when it is the whole file)."""
+
+    file: Path
+    place: str
+    entry: T
+
+    def problem(self, where: str, message: str) -> Problem:
+        """A complaint about this entry."""
+        return Problem(self.file, f"{self.place}.{where}".removeprefix("."), message)
+
+
+@dataclass(frozen=True)
+class Pack:
+    """All readable entries of a pack, withdrawn ones included; `unreadable` are the ids whose own files failed."""
+
+    faults: Mapping[str, Filed[FaultEntry]]
+    tests: Mapping[str, Filed[TestEntry]]
+    repairs: Mapping[str, Filed[RepairEntry]]
+    parts: Mapping[str, Filed[PartKind]]
+    access: Mapping[str, Filed[Access]]
+    questions: Mapping[str, Filed[Question]]
+    cautions: Mapping[str, Filed[Caution]]
+    unreadable: frozenset[str] = frozenset()
