@@ -1,0 +1,43 @@
+"""Talking to the car: requests out, whole answers of all its control units back; reading only, unless told.
+
+- `addressing`: identifiers of 11 and 29 bits; `Unit` is one control unit
+- `reassembly`: frames to whole answers (can-isotp), faults as typed events
+- `session`: the one owner of the bus, time limits, which services may be sent; `find_car`
+- `recording`: every frame into a trace file, safe against a crash
+- `replay`: a recorded trace as a bus that answers the same
+- `evidence`: `take_snapshot`, all that the car says before anything is erased
+- `erase`: erasing codes behind its guard
+
+The seam for another kind of adapter is `Session.request`: request bytes in, (unit, answer bytes) pairs out.
+"""
+
+from firstcause.link.addressing import ELEVEN_BIT, TWENTY_NINE_BIT, Addressing, Unit
+from firstcause.link.erase import EraseRefused, EraseReport, erase_codes
+from firstcause.link.evidence import take_snapshot
+from firstcause.link.reassembly import Broken, Reassembler, Received
+from firstcause.link.recording import Recorder
+from firstcause.link.replay import ReplayBus
+from firstcause.link.session import BusStopped, Exchange, NoAnswer, ServiceNotAllowed, Session, Timing, find_car
+
+__all__ = [
+    "ELEVEN_BIT",
+    "TWENTY_NINE_BIT",
+    "Addressing",
+    "Broken",
+    "BusStopped",
+    "EraseRefused",
+    "EraseReport",
+    "Exchange",
+    "NoAnswer",
+    "Reassembler",
+    "Received",
+    "Recorder",
+    "ReplayBus",
+    "ServiceNotAllowed",
+    "Session",
+    "Timing",
+    "Unit",
+    "erase_codes",
+    "find_car",
+    "take_snapshot",
+]

@@ -8,6 +8,7 @@
 - `identity`: service $09: VIN, calibration ids, checksums, in-use counters
 - `answers`: the values that a unit can answer, refusals among them
 - `services`: requests, `decode_answer`, and the encoders that a control unit uses
+- `snapshot`: the evidence snapshot as one value, written and read as JSON, with its receipt
 - `malformed`: what can be wrong with the bytes, as typed errors
 """
 
@@ -48,6 +49,7 @@ from firstcause.signals.services import (
     request_info,
     request_tests,
 )
+from firstcause.signals.snapshot import BadSnapshot, Gap, Item, Sample, SavedSnapshot, Snapshot, UnitRecord
 
 __all__ = [
     "ERASE",
@@ -57,12 +59,15 @@ __all__ = [
     "AnswerTooLong",
     "AnswerTooShort",
     "BadAnswer",
+    "BadSnapshot",
     "CodeStatus",
     "Codes",
     "CurrentData",
     "Erased",
     "FreezeFrame",
+    "Gap",
     "InUseCounters",
+    "Item",
     "MisfireCount",
     "Monitor",
     "MonitorResult",
@@ -74,8 +79,12 @@ __all__ = [
     "Readiness",
     "Reading",
     "Refused",
+    "Sample",
+    "SavedSnapshot",
+    "Snapshot",
     "SupportedIds",
     "TroubleCode",
+    "UnitRecord",
     "Value",
     "VehicleInfo",
     "WrongEcho",
