@@ -346,10 +346,14 @@ class CountLevel(Grounded):
 
 
 class Scale(Grounded):
-    """How weights become probabilities: expected number of present causes in one cylinder, by distance."""
+    """How weights become probabilities: expected number of present causes in one cylinder, by distance.
+
+    `shared_reaches`: a shared cause that is at work in a region makes each of its cylinders misfire with this chance.
+    """
 
     per_cylinder: tuple[Probability, Probability, Probability]
     shared_per_cylinder: Probability
+    shared_reaches: Probability
 
 
 class Money(Grounded):

@@ -1,0 +1,477 @@
+"""Knowledge and history become a network: every finding stands under the fitment and the repairs of its moment."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from firstcause.errors import RequestError
+from firstcause.knowledge.base import Knowledge, fits
+from firstcause.knowledge.schema import FaultEntry, TestEntry
+from firstcause.reasoning.counts import STRENGTHS, caught, chance_at_work, strength_cumulative, strength_weights
+from firstcause.reasoning.fitment import Fitment
+from firstcause.reasoning.history import (
+    Answered,
+    CarFacts,
+    Coded,
+    Counted,
+    Found,
+    Happening,
+    History,
+    Moved,
+    Region,
+    Renewed,
+    Repaired,
+    Reseated,
+)
+from firstcause.reasoning.network import Cause, Finding, Network
+from firstcause.reasoning.prior import prior_probabilities
+from firstcause.vehicle.place import ENGINE, Place, bank, cylinder, joint
+
+Causes = tuple[tuple[str, tuple[float, ...]], ...]
+
+# Likelihood of a stored misfire code under each strength of misfiring, for a named and for another cylinder.
+# Judgement: a code names a cylinder that misfired clearly; by 13 CCR 1968.2(e)(3.1.3) the others stayed under 10 %.
+CODE_NAMES_IT = (0.02, 0.6, 1.0, 1.0)
+CODE_NAMES_ANOTHER = (1.0, 0.5, 0.1, 0.03)
+# Minutes in each region that a code without a freeze frame is taken to look back on, and with one. Judgement.
+CODE_LOOKS_BACK: Mapping[Region, float] = {"cold-start": 1.0, "idle": 3.0, "cruise": 15.0, "load": 3.0}
+CODE_IN_REGION_MINUTES = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class CauseFacts:
+    """What a cause of the network stands for. `holder` is a part's serial or a place in its written form."""
+
+    id: str
+    fault: str
+    holder: str
+    home: frozenset[int]
+    """Cylinders at whose place it is, or in which its part ran before the car came in."""
+
+
+@dataclass(frozen=True)
+class Model:
+    """A network, what its causes stand for, and the state of the car at the end of the history."""
+
+    knowledge: Knowledge
+    car: CarFacts
+    history: History
+    network: Network
+    facts: Mapping[str, CauseFacts]
+    fitment: Fitment
+    current: Mapping[tuple[str, str], str]
+    """(fault, holder) -> the cause that stands for it now; holders that have left the car are not in it."""
+    original: Mapping[tuple[str, str], str]
+    happening_of: Mapping[str, str]
+    """finding id -> id of the happening it came from"""
+    complaint: frozenset[int]
+    """Cylinders that were seen or stored as misfiring."""
+    sites: frozenset[int]
+    """Cylinders in question: those of the complaint, and those from which the parts then sitting there came."""
+
+    def entry(self, cause_id: str) -> FaultEntry:
+        """The knowledge entry of a cause."""
+        return self.knowledge.faults[self.facts[cause_id].fault]
+
+    def reach(self, cause_id: str) -> frozenset[int]:
+        """Cylinders on which the cause acts now: a part acts where it sits, a place where it is."""
+        facts = self.facts[cause_id]
+        if self.entry(cause_id).scope != "part":
+            return facts.home
+        position = self.fitment.where(facts.holder)
+        return frozenset(position[1]) if position else frozenset()
+
+    def place_now(self, cause_id: str) -> Place:
+        """The place at which one would work on the cause now."""
+        facts = self.facts[cause_id]
+        if self.entry(cause_id).scope != "part":
+            return Place.parse(facts.holder)
+        return cylinder(min(self.reach(cause_id)))
+
+    @cached_property
+    def _can_misfire(self) -> frozenset[str]:
+        """Faults that misfire themselves or through a victim."""
+        able = {f.id for f in self.knowledge.faults.values() if f.misfires is not None}
+        grown = True
+        while grown:
+            parents = {link.fault for f in able for link in self.knowledge.faults[f].caused_by}
+            grown = not parents <= able
+            able |= parents
+        return frozenset(able)
+
+    @cached_property
+    def live(self) -> tuple[str, ...]:
+        """Current causes that can misfire at the sites in question, roots and victims, in network order."""
+        now = set(self.current.values())
+        sites = self.sites or frozenset(self.car.layout.cylinders)
+        return tuple(
+            cause.id
+            for cause in self.network.causes
+            if cause.id in now
+            and self.facts[cause.id].fault in self._can_misfire
+            and (self.facts[cause.id].home | self.reach(cause.id)) & sites
+        )
+
+    @cached_property
+    def live_roots(self) -> tuple[str, ...]:
+        """The roots (and the unlisted) among `live`."""
+        return tuple(cause for cause in self.live if self.entry(cause).kind != "victim")
+
+    @cached_property
+    def live_victims(self) -> tuple[str, ...]:
+        """The victims among `live`."""
+        return tuple(cause for cause in self.live if self.entry(cause).kind == "victim")
+
+    def able_in_region(self, cause: str, region: Region) -> str | None:
+        """The cause that says whether a shared fault acts in this region, if a reading was taken there."""
+        name = f"{cause}#{region}"
+        return name if name in self.facts else None
+
+    def causes_of_test(self, test: TestEntry, place: Place) -> Causes:
+        """The causes that a test done now at this place would show, with their cumulative outcomes."""
+        return _causes_of_test(self, test, place)
+
+    def causes_of_count(self, number: int, minutes: Mapping[Region, float]) -> Causes:
+        """The causes that would make this cylinder misfire in a reading taken now."""
+        return _causes_of_count(self, number, minutes)
+
+
+def compile_model(knowledge: Knowledge, car: CarFacts, history: History) -> Model:
+    """Walk the history once and build the network.
+
+    Raises RequestError for a part, place, test or repair that this engine or the knowledge base does not have.
+    """
+    builder = _Builder(knowledge, car, history)
+    for happening in history:
+        builder.take(happening)
+    return builder.model()
+
+
+@dataclass
+class _Builder:
+    knowledge: Knowledge
+    car: CarFacts
+    history: History
+    causes: list[Cause] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    facts: dict[str, CauseFacts] = field(default_factory=dict)
+    current: dict[tuple[str, str], str] = field(default_factory=dict)
+    happening_of: dict[str, str] = field(default_factory=dict)
+    complaint: set[int] = field(default_factory=set)
+    sites: set[int] = field(default_factory=set)
+
+    def __post_init__(self) -> None:
+        self.fitment = Fitment.as_brought_in(self.car.layout, self.knowledge.parts)
+        self.wanderers = _parts_that_move(self.fitment, self.history)
+        self.faults = {f.id: f for f in self.knowledge.faults.values() if fits(f.fitted, self.car.layout)}
+        answers = frozenset(h.answer for h in self.history if isinstance(h, Answered))
+        self.priors = prior_probabilities(self.faults.values(), self.knowledge.model.scale, self.car, answers)
+        for fault in _parents_first(self.faults):
+            for holder, home in self._holders(fault):
+                self._add_original(fault, holder, home)
+        self.original = dict(self.current)
+
+    # ------------------------------------------------------------ causes
+
+    def _holders(self, fault: FaultEntry) -> Iterable[tuple[str, frozenset[int]]]:
+        layout = self.car.layout
+        if fault.scope == "part":
+            for serial, (kind, cylinders) in self.fitment.home.items():
+                if kind == fault.part:
+                    yield serial, frozenset(cylinders)
+        elif fault.scope == "place":
+            yield from ((str(cylinder(n)), frozenset((n,))) for n in layout.cylinders)
+        elif fault.scope == "joint":
+            pairs = {tuple(sorted((n, other))) for n in layout.cylinders for other in layout.neighbours(n)}
+            yield from ((str(joint(a, b)), frozenset((a, b))) for a, b in sorted(pairs))
+        elif fault.scope == "bank":
+            yield from ((str(bank(n)), frozenset(members)) for n, members in enumerate(layout.banks, start=1))
+        else:
+            yield str(ENGINE), frozenset(layout.cylinders)
+
+    def _add_original(self, fault: FaultEntry, holder: str, home: frozenset[int]) -> None:
+        parents = tuple(
+            (cause_id, link.chance)
+            for link in fault.caused_by
+            for (name, _), cause_id in self.current.items()
+            if name == link.fault and self.facts[cause_id].home & home
+        )
+        self._add(fault.id, holder, home, self.priors[fault.id], parents)
+
+    def _add(
+        self, fault: str, holder: str, home: frozenset[int], leak: float, parents: tuple[tuple[str, float], ...] = ()
+    ) -> None:
+        before = self.current.get((fault, holder))
+        base = f"{fault}@{holder}"
+        identifier = base if before is None else f"{base}~{(before.count('~') and int(before.split('~')[1]) + 1) or 1}"
+        self.causes.append(Cause(identifier, leak, parents, self._block(fault, holder, home)))
+        self.facts[identifier] = CauseFacts(identifier, fault, holder, home)
+        self.current[(fault, holder)] = identifier
+
+    def _block(self, fault: str, holder: str, home: frozenset[int]) -> str | None:
+        private = self.knowledge.faults[fault].scope in ("part", "place") and len(home) == 1
+        return f"cylinder {min(home)}" if private and holder not in self.wanderers else None
+
+    def able_in_region(self, cause: str, region: Region) -> str:
+        """The cause that says whether a shared fault acts in this region; made when a reading is first taken there."""
+        name = f"{cause}#{region}"
+        if name not in self.facts:
+            facts = self.facts[cause]
+            behaviour = self.knowledge.faults[facts.fault].misfires
+            assert behaviour is not None
+            self.causes.append(Cause(name, 0.0, ((cause, behaviour.acts[region]),), None))
+            self.facts[name] = CauseFacts(name, facts.fault, facts.holder, facts.home)
+        return name
+
+    # ------------------------------------------------------------ happenings
+
+    def take(self, happening: Happening) -> None:
+        """Fold one happening in."""
+        match happening:
+            case Answered():
+                pass
+            case Coded():
+                self._coded(happening)
+            case Counted():
+                self._counted(happening)
+            case Found():
+                self._found(happening)
+            case Moved(part=part, first=first, second=second):
+                self.fitment = self.fitment.moved(part, first, second)
+                self._handled(part, (first, second))
+            case Reseated(part=part, cylinder=number):
+                self.fitment.position(part, number)
+                self._handled(part, (number,))
+            case Renewed(part=part, cylinder=number):
+                self._renewed(part, number)
+            case Repaired():
+                self._repaired(happening)
+
+    def _handled(self, part: str, numbers: Sequence[int]) -> None:
+        """Handling a part may cure or make a bad contact at each place it was taken from or put to."""
+        places = {n for number in numbers for n in self.fitment.position(part, number)[1]}
+        for (fault, holder), cause_id in list(self.current.items()):
+            reseat = self.faults[fault].reseat
+            if reseat is not None and part in reseat.parts and self.facts[cause_id].home & places:
+                home = self.facts[cause_id].home
+                self._add(fault, holder, home, reseat.causes, ((cause_id, 1.0 - reseat.cures),))
+
+    def _renewed(self, part: str, number: int) -> None:
+        old = self.fitment.at(part, number)
+        self.fitment = self.fitment.renewed(part, number)
+        serial = self.fitment.at(part, number)
+        for key in [key for key in self.current if key[1] == old]:
+            del self.current[key]
+        doubtful = self.fitment.kinds[part].new_part
+        if doubtful.fault in self.faults:
+            home = frozenset(self.fitment.home[serial][1])
+            self._add(doubtful.fault, serial, home, doubtful.chance)
+        self._handled(part, (number,))
+
+    def _repaired(self, happening: Repaired) -> None:
+        repair = self.knowledge.repairs.get(happening.repair)
+        if repair is None:
+            raise RequestError(f"The knowledge base has no repair {happening.repair!r}. Nothing was weighed.")
+        if repair.renews is not None:
+            self._renewed(repair.renews, happening.place.numbers[0])
+        here = _cylinders_of(happening.place, self.car)
+        for cure in repair.cures:
+            for (fault, holder), cause_id in list(self.current.items()):
+                if fault == cure.fault and _is_within(self.facts[cause_id].home, holder, here, happening.place):
+                    self._add(fault, holder, self.facts[cause_id].home, 0.0, ((cause_id, 1.0 - cure.chance),))
+
+    def _complains(self, numbers: Iterable[int]) -> None:
+        for number in numbers:
+            self.complaint.add(number)
+            self.sites.add(number)
+            for serial, position in self.fitment.home.items():
+                here = self.fitment.where(serial)
+                if here is not None and number in here[1]:
+                    self.sites.update(position[1])
+
+    def _coded(self, happening: Coded) -> None:
+        minutes = CODE_LOOKS_BACK if happening.region is None else {happening.region: CODE_IN_REGION_MINUTES}
+        for number in self.car.layout.cylinders:
+            named = number in happening.cylinders
+            weights = CODE_NAMES_IT if named else CODE_NAMES_ANOTHER
+            causes = _causes_of_count(self, number, minutes)
+            self._observe(happening.id, f"{happening.id}/{cylinder(number)}", causes, len(STRENGTHS), weights)
+        self._complains(happening.cylinders)
+
+    def _counted(self, happening: Counted) -> None:
+        levels = self.knowledge.model.levels
+        for number, misfires in happening.misfires.items():
+            self.car.layout.require(number)
+            firings = happening.firings.get(number, 0)
+            if firings <= 0:
+                continue
+            if misfires > firings:
+                raise RequestError(
+                    f"{happening.id} counts {misfires} misfires on cylinder {number} in {firings} ignition events. "
+                    "Correct the count, the minutes or the engine speed."
+                )
+            weights = strength_weights(misfires, firings, levels)
+            causes = _causes_of_count(self, number, happening.minutes)
+            self._observe(happening.id, f"{happening.id}/{cylinder(number)}", causes, len(STRENGTHS), weights)
+            if weights[0] < 0.5 * max(weights):
+                self._complains((number,))
+
+    def _found(self, happening: Found) -> None:
+        test = self.knowledge.tests.get(happening.test)
+        if test is None:
+            raise RequestError(f"The knowledge base has no test {happening.test!r}. Nothing was weighed.")
+        weights = tuple(happening.weights.get(outcome.id, 0.0) for outcome in test.outcomes)
+        causes = _causes_of_test(self, test, happening.place)
+        self._observe(happening.id, happening.id, causes, len(test.outcomes), weights, leak_of(test))
+
+    def _observe(
+        self,
+        happening_id: str,
+        finding_id: str,
+        causes: Causes,
+        outcomes: int,
+        weights: tuple[float, ...],
+        leak: tuple[float, ...] | None = None,
+    ) -> None:
+        self.findings.append(Finding(finding_id, leak or (1.0,) * outcomes, causes, weights))
+        self.happening_of[finding_id] = happening_id
+
+    def model(self) -> Model:
+        return Model(
+            self.knowledge,
+            self.car,
+            self.history,
+            Network(tuple(self.causes), tuple(self.findings)),
+            self.facts,
+            self.fitment,
+            self.current,
+            self.original,
+            self.happening_of,
+            frozenset(self.complaint),
+            frozenset(self.sites),
+        )
+
+
+def leak_of(test: TestEntry) -> tuple[float, ...]:
+    """Cumulative outcomes of a test when none of the faults that it shows is present."""
+    return _cumulative(test, test.otherwise.outcomes)
+
+
+def _cumulative(test: TestEntry, shares: Mapping[str, float]) -> tuple[float, ...]:
+    """Cumulative shares over the outcomes; what is not listed goes to the first."""
+    rest = 1.0 - sum(shares.values())
+    rising, total = [], rest
+    for outcome in test.outcomes:
+        total += shares.get(outcome.id, 0.0)
+        rising.append(min(max(total, 0.0), 1.0))
+    return (*rising[:-1], 1.0)
+
+
+def _causes_of_test(state: _Builder | Model, test: TestEntry, place: Place) -> Causes:
+    knowledge, fitment, car = state.knowledge, state.fitment, state.car
+    if test.on == "part":
+        assert test.part is not None
+        serial = fitment.at(test.part, place.numbers[0])
+        home = frozenset() if fitment.is_new(serial) else frozenset(fitment.home[serial][1])
+        chosen = [cause for (_, holder), cause in state.current.items() if holder == serial]
+        chosen += [
+            cause
+            for (fault, holder), cause in state.original.items()
+            if holder != serial and knowledge.faults[fault].part != test.part and state.facts[cause].home & home
+        ]
+    else:
+        here = _cylinders_of(place, car)
+        chosen = [cause for (_, holder), cause in state.current.items() if _touches(state, holder, cause, here)]
+    shown = []
+    for cause in chosen:
+        for shows in knowledge.faults[state.facts[cause].fault].shows:
+            if shows.test == test.id:
+                shown.append((cause, _cumulative(test, shows.outcomes)))
+    return tuple(shown)
+
+
+def _causes_of_count(state: _Builder | Model, number: int, minutes: Mapping[Region, float]) -> Causes:
+    here = frozenset((number,))
+    found = []
+    for (fault, holder), cause in state.current.items():
+        entry = state.knowledge.faults[fault]
+        if entry.misfires is None or not _touches(state, holder, cause, here):
+            continue
+        if entry.scope in ("shared", "bank"):
+            found += _shared_at_work(state, cause, entry, minutes)
+        else:
+            at_work = chance_at_work(entry.misfires, minutes)
+            found.append((cause, strength_cumulative(entry.misfires, at_work)))
+    return tuple(found)
+
+
+def _shared_at_work(
+    state: _Builder | Model, cause: str, entry: FaultEntry, minutes: Mapping[Region, float]
+) -> list[tuple[str, tuple[float, ...]]]:
+    """A shared cause is able to act in a region or not, for all its cylinders alike and in every reading there."""
+    assert entry.misfires is not None
+    reaches = state.knowledge.model.scale.shared_reaches
+    found = []
+    for region, watched in minutes.items():
+        at_work = reaches * caught(entry.misfires, watched)
+        able = state.able_in_region(cause, region)
+        if able is None:
+            able, at_work = cause, at_work * entry.misfires.acts[region]
+        if at_work > 0.0:
+            found.append((able, strength_cumulative(entry.misfires, at_work)))
+    return found
+
+
+def _touches(state: _Builder | Model, holder: str, cause: str, here: frozenset[int]) -> bool:
+    """Whether a current cause acts on any of these cylinders: a part where it sits, a place where it is."""
+    if holder in state.fitment.home:
+        position = state.fitment.where(holder)
+        return position is not None and bool(here & set(position[1]))
+    return bool(state.facts[cause].home & here)
+
+
+def _cylinders_of(place: Place, car: CarFacts) -> frozenset[int]:
+    if place.kind == "engine":
+        return frozenset(car.layout.cylinders)
+    if place.kind == "bank":
+        if place.numbers[0] > len(car.layout.banks):
+            raise RequestError(f"This engine has {len(car.layout.banks)} bank(s); there is no {place}.")
+        return frozenset(car.layout.banks[place.numbers[0] - 1])
+    return frozenset(car.layout.require(number) for number in place.numbers)
+
+
+def _is_within(home: frozenset[int], holder: str, here: frozenset[int], place: Place) -> bool:
+    """Whether work at a place reaches a cause: the place itself, or anything inside it."""
+    return holder == str(place) or home <= here or (holder.startswith("joint") and bool(home & here))
+
+
+def _parts_that_move(fitment: Fitment, history: History) -> frozenset[str]:
+    """Serials that sit in more than one position during the history: their causes are private to no cylinder."""
+    movers: set[str] = set()
+    for happening in history:
+        if isinstance(happening, Moved):
+            fitment_after = fitment.moved(happening.part, happening.first, happening.second)
+            movers |= {fitment.at(happening.part, n) for n in (happening.first, happening.second)}
+            fitment = fitment_after
+        elif isinstance(happening, Renewed):
+            fitment = fitment.renewed(happening.part, happening.cylinder)
+    return frozenset(movers)
+
+
+def _parents_first(faults: Mapping[str, FaultEntry]) -> list[FaultEntry]:
+    order: dict[str, FaultEntry] = {}
+
+    def visit(name: str, path: tuple[str, ...]) -> None:
+        if name in order or name not in faults:
+            return
+        if name in path:
+            raise RequestError(f"The causes {' -> '.join([*path, name])} go round in a circle in the knowledge base.")
+        for link in faults[name].caused_by:
+            visit(link.fault, (*path, name))
+        order[name] = faults[name]
+
+    for name in faults:
+        visit(name, ())
+    return list(order.values())

@@ -1,0 +1,98 @@
+"""The compiled model: binary causes with noisy-OR links, findings as noisy-MAX with weights on their outcomes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+from math import isfinite
+
+from firstcause.errors import RequestError
+
+
+class ImpossibleNetwork(RequestError):
+    """The network contradicts itself."""
+
+    def __init__(self, why: str) -> None:
+        self.why = why
+        super().__init__(f"This model cannot be: {why}. Nothing was computed.")
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """A binary cause. P(present | parents) = 1 - (1 - leak) * product over present parents of (1 - chance).
+
+    `block` names the part of the engine to which the cause is private (causes of different blocks meet only
+    through causes whose block is None); it is a hint to the arithmetic and changes no answer.
+    """
+
+    id: str
+    leak: float
+    parents: tuple[tuple[str, float], ...] = ()
+    block: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A noisy-MAX over ordered outcomes, seen through weights.
+
+    P(outcome <= m | causes) = leak[m] * product over present causes of cumulative[m]; both are cumulative and end at 1.
+    `weights[m]` is the likelihood of what was seen if the outcome was m: 1 on one outcome for a sure finding.
+    """
+
+    id: str
+    leak: tuple[float, ...]
+    causes: tuple[tuple[str, tuple[float, ...]], ...]
+    weights: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Network:
+    """Causes in an order in which parents come first, and findings."""
+
+    causes: tuple[Cause, ...]
+    findings: tuple[Finding, ...] = ()
+
+    def __post_init__(self) -> None:
+        seen: set[str] = set()
+        for cause in self.causes:
+            _check_probability(cause.id, cause.leak)
+            for parent, chance in cause.parents:
+                if parent not in seen:
+                    raise ImpossibleNetwork(f"{cause.id} has the parent {parent}, which does not come before it")
+                _check_probability(cause.id, chance)
+            if cause.id in seen:
+                raise ImpossibleNetwork(f"the cause {cause.id} stands twice")
+            seen.add(cause.id)
+        for finding in self.findings:
+            _check_cumulative(finding.id, finding.leak)
+            if len(finding.weights) != len(finding.leak) or not all(isfinite(w) and w >= 0 for w in finding.weights):
+                raise ImpossibleNetwork(f"the weights of {finding.id} do not fit its outcomes")
+            for cause_id, cumulative in finding.causes:
+                if cause_id not in seen:
+                    raise ImpossibleNetwork(f"{finding.id} has the cause {cause_id}, which is not in the model")
+                if len(cumulative) != len(finding.leak):
+                    raise ImpossibleNetwork(f"{finding.id} has different numbers of outcomes for {cause_id}")
+                _check_cumulative(finding.id, cumulative)
+
+    @cached_property
+    def index(self) -> dict[str, int]:
+        """Position of each cause."""
+        return {cause.id: at for at, cause in enumerate(self.causes)}
+
+    def without(self, finding_ids: Iterable[str]) -> Network:
+        """The same network with some findings left out."""
+        left_out = set(finding_ids)
+        return Network(self.causes, tuple(f for f in self.findings if f.id not in left_out))
+
+
+def _check_probability(name: str, value: float) -> None:
+    if not 0.0 <= value <= 1.0:
+        raise ImpossibleNetwork(f"{name} has the probability {value!r}")
+
+
+def _check_cumulative(name: str, values: tuple[float, ...]) -> None:
+    rising = all(a <= b + 1e-12 for a, b in pairwise(values))
+    if not values or not rising or values[0] < 0.0 or abs(values[-1] - 1.0) > 1e-9:
+        raise ImpossibleNetwork(f"the cumulative outcomes of {name} do not rise from 0 to 1: {values}")

@@ -1,0 +1,55 @@
+"""From weights in the knowledge base to the prior probability of each fault on this car."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+
+from firstcause.knowledge.schema import FaultEntry, Scale
+from firstcause.reasoning.history import CarFacts
+
+KNOTS_KM = (80_000.0, 160_000.0, 240_000.0)
+LARGEST_PRIOR = 0.5
+
+
+def at_distance(values: tuple[float, float, float], distance_km: float) -> float:
+    """Linear between the three distances at which the knowledge base speaks; constant outside them."""
+    if distance_km <= KNOTS_KM[0]:
+        return values[0]
+    for (x0, y0), (x1, y1) in zip(
+        zip(KNOTS_KM, values, strict=True), list(zip(KNOTS_KM, values, strict=True))[1:], strict=False
+    ):
+        if distance_km <= x1:
+            return y0 + (y1 - y0) * (distance_km - x0) / (x1 - x0)
+    return values[2]
+
+
+def prior_probabilities(
+    faults: Iterable[FaultEntry], scale: Scale, car: CarFacts, answers: Collection[str]
+) -> Mapping[str, float]:
+    """Prior probability of each fault in one holder (one part, one place, one joint, one bank, the engine).
+
+    Weights of parts, places and joints share the expected number of causes in one cylinder; weights of banks and the
+    engine share the expected number of shared causes (`shared_per_cylinder` times that of all cylinders). Answers of the
+    story multiply the odds. No prior passes LARGEST_PRIOR.
+    """
+    fitted = list(faults)
+    weight = {f.id: at_distance(f.prior.weight, car.distance_km) for f in fitted}
+    shared = {f.id for f in fitted if f.scope in ("bank", "shared")}
+    total_private = sum(w for name, w in weight.items() if name not in shared)
+    total_shared = sum(w for name, w in weight.items() if name in shared)
+    per_cylinder = at_distance(scale.per_cylinder, car.distance_km)
+    for_all = per_cylinder * scale.shared_per_cylinder * car.layout.count
+    result = {}
+    for fault in fitted:
+        if fault.id in shared:
+            holders = len(car.layout.banks) if fault.scope == "bank" else 1
+            chance = for_all * weight[fault.id] / total_shared / holders if total_shared else 0.0
+        else:
+            chance = per_cylinder * weight[fault.id] / total_private if total_private else 0.0
+        chance = min(chance, LARGEST_PRIOR)
+        odds = chance / (1.0 - chance)
+        for story in fault.story:
+            if story.answer in answers:
+                odds *= story.factor
+        result[fault.id] = min(odds / (1.0 + odds), LARGEST_PRIOR)
+    return result
