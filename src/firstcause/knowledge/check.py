@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, TypeVar
@@ -31,7 +32,7 @@ T = TypeVar("T", bound=BaseModel)
 def check_pack(folder: Path) -> list[Problem]:
     """Every problem of the pack in `folder` (which holds faults/, tests/, repairs/ and the lists), in order of files.
 
-    An entry that cannot be read is reported once; what refers to it is not reported as well.
+    An entry that cannot be read is reported once; what only follows from that is not reported as well.
     Raises KnowledgeError when there is no such folder.
     """
     if not folder.is_dir():
@@ -46,7 +47,7 @@ def check_pack(folder: Path) -> list[Problem]:
         access=reader.listed("access.toml", "access", Access),
         questions=reader.listed("questions.toml", "question", Question),
         cautions=reader.listed("cautions.toml", "caution", Caution),
-        unreadable=frozenset(reader.unreadable),
+        unreadable={kind: frozenset(ids) for kind, ids in reader.unreadable.items()},
     )
     reader.single("model.toml", Model)
     problems += reader.strays()
@@ -61,7 +62,7 @@ class _Reader:
     def __init__(self, root: Path, problems: list[Problem]) -> None:
         self.root, self.problems = root, problems
         self.seen: set[Path] = set()
-        self.unreadable: set[str] = set()
+        self.unreadable: defaultdict[str, set[str]] = defaultdict(set)
 
     def entries(self, folder: str, kind: type[T]) -> dict[str, Filed[T]]:
         """One entry a file; the file is named after the entry."""
@@ -69,7 +70,7 @@ class _Reader:
         for path in sorted((self.root / folder).rglob("*.toml")):
             entry = self.single(path.relative_to(self.root).as_posix(), kind)
             if entry is None:
-                self.unreadable.add(path.stem)
+                self.unreadable[folder].add(path.stem)
                 continue
             file, name = path.relative_to(self.root), str(entry.id)  # type: ignore[attr-defined]
             if name != path.stem:
@@ -91,7 +92,7 @@ class _Reader:
             where = f"{key}[{number}]"
             entry = self._valid(file, where, item, kind)
             if entry is None:
-                self.unreadable.add(str(item.get("id", "")) if isinstance(item, dict) else "")
+                self.unreadable[file.stem].add(str(item.get("id", "")) if isinstance(item, dict) else "")
                 continue
             identifier = str(entry.id)  # type: ignore[attr-defined]
             if identifier in found:

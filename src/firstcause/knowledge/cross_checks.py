@@ -34,7 +34,7 @@ def references(pack: Pack) -> Iterator[Problem]:
     """Every id that one entry uses of another must exist, and not be withdrawn."""
     for filed, where, kind, name in _uses(pack):
         known: Mapping[str, Filed[BaseModel]] = getattr(pack, kind)
-        if name in pack.unreadable:
+        if name in pack.unreadable.get(kind, ()):
             continue
         if name not in known:
             yield filed.problem(where, f"there is no {_one(kind)} {name!r}")
@@ -175,7 +175,11 @@ def _never_meet(mine: Fitted, theirs: Fitted) -> str | None:
 
 
 def nothing_idle(pack: Pack) -> Iterator[Problem]:
-    """Every fault can misfire and be repaired, every test shows something, every unlisted fault shows nothing."""
+    """Every fault can misfire and be repaired, every test shows something, every unlisted fault shows nothing.
+
+    What cannot be known while a fault or repair is unreadable is not claimed.
+    """
+    all_faults, all_repairs = not pack.unreadable.get("faults"), not pack.unreadable.get("repairs")
     faults = {name: filed for name, filed in pack.faults.items() if _active(filed.entry)}
     cured = {cure.fault for filed in pack.repairs.values() if _active(filed.entry) for cure in filed.entry.cures}
     renewed = {filed.entry.renews for filed in pack.repairs.values() if _active(filed.entry)}
@@ -183,14 +187,15 @@ def nothing_idle(pack: Pack) -> Iterator[Problem]:
     reaching = _can_misfire(faults)
     for name, filed in faults.items():
         listed = filed.entry.kind != "unlisted"
-        if listed and name not in cured and (filed.entry.part is None or filed.entry.part not in renewed):
+        mended = name in cured or (filed.entry.part is not None and filed.entry.part in renewed)
+        if listed and not mended and all_repairs:
             yield filed.problem("id", f"no repair acts on {name!r}")
         if not listed and filed.entry.shows:
             yield filed.problem("shows", "an unlisted cause shows nothing in particular; leave the blocks out")
-        if name not in reaching:
+        if name not in reaching and all_faults:
             yield filed.problem("misfires", f"{name!r} never makes a cylinder misfire, by itself or through a victim")
     for name, test in pack.tests.items():
-        if _active(test.entry) and name not in shown:
+        if _active(test.entry) and name not in shown and all_faults:
             yield test.problem("id", f"no fault shows anything on {name!r}, so doing it would tell nothing")
 
 

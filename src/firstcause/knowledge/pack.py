@@ -41,7 +41,7 @@ class Filed(Generic[T]):
 
 @dataclass(frozen=True)
 class Pack:
-    """All readable entries of a pack, withdrawn ones included; `unreadable` are the ids whose own files failed."""
+    """All readable entries of a pack, withdrawn ones too; `unreadable`: by kind, the ids that failed by themselves."""
 
     faults: Mapping[str, Filed[FaultEntry]]
     tests: Mapping[str, Filed[TestEntry]]
@@ -50,4 +50,4 @@ class Pack:
     access: Mapping[str, Filed[Access]]
     questions: Mapping[str, Filed[Question]]
     cautions: Mapping[str, Filed[Caution]]
-    unreadable: frozenset[str] = frozenset()
+    unreadable: Mapping[str, frozenset[str]]
