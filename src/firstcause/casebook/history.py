@@ -1,0 +1,221 @@
+"""From the events that count to the history that the reasoning weighs, in the words of the knowledge base."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from firstcause.bench.reading import BenchJudgement
+from firstcause.casebook.case import Case, Note, capitals, replay
+from firstcause.casebook.events import (
+    Body,
+    Counted,
+    Drove,
+    Erased,
+    Event,
+    Found,
+    Moved,
+    Renewed,
+    Repaired,
+    Reseated,
+    Snapshot,
+    Sureness,
+    Told,
+)
+from firstcause.casebook.ledger import ledger_of, part_renewed_by
+from firstcause.casebook.measured import judge_found
+from firstcause.casebook.readings import firings_of, region_of
+from firstcause.casebook.refusals import ImpossibleReading, NotOnThisEngine, UnknownId, near
+from firstcause.errors import RequestError
+from firstcause.knowledge.base import Knowledge, fits
+from firstcause.knowledge.schema import TestEntry
+from firstcause.reasoning import history as told
+from firstcause.signals.codes import TroubleCode
+from firstcause.vehicle.place import Place
+
+# What a technician means by how sure: judgement (ours).
+SURE: Mapping[Sureness, float] = {"sure": 1.0, "fairly": 0.8, "doubtful": 0.6}
+_TO_CORRECT = "Correct the event, or record it as a note."
+
+
+@dataclass(frozen=True)
+class ReadCase:
+    """What a case says to the reasoning: the history, how numbers were judged, and what was not weighed."""
+
+    history: told.History
+    judgements: Mapping[str, BenchJudgement]
+    notes: tuple[Note, ...]
+
+
+def history_of(case: Case, knowledge: Knowledge) -> told.History:
+    """The history of a case in the order of its events; each happening has the id of its event.
+
+    Raises a CaseError that names the event for an id that the knowledge base does not know (with near matches), a test
+    or repair at a place it is not made for, or a number that cannot be judged.
+    """
+    return read_for_weighing(case, knowledge).history
+
+
+def validate_known(case: Case, body: Body, knowledge: Knowledge) -> None:
+    """Whether this may be recorded next and can be weighed; raises a CaseError with the reason when not."""
+    event = Event(id=case.next_id, at=case.events[-1].at, body=body)
+    history_of(replay((*case.events, event)), knowledge)
+
+
+def read_for_weighing(case: Case, knowledge: Knowledge) -> ReadCase:
+    """The history with the judgements of measured numbers and notes on what was left out. Raises as `history_of`."""
+    ledger_of(case, knowledge)  # refuses parts and swaps that cannot be
+    reader = _Reader(case, knowledge)
+    for event in case.effective:
+        reader.take(event)
+    return ReadCase(tuple(reader.history), MappingProxyType(reader.judgements), (*case.notes, *reader.notes))
+
+
+def weights_of(test: TestEntry, outcome: str, sure: Sureness) -> dict[str, float]:
+    """The likelihood of what was seen under each outcome.
+
+    With s = 1 when sure, 0.8 when fairly sure, 0.6 when doubtful, and k outcomes: s for the outcome named and
+    (1 - s) / (k - 1) for each other.
+
+    Source: judgement (ours).
+    """
+    share = SURE[sure]
+    rest = (1.0 - share) / (len(test.outcomes) - 1)
+    return {known.id: share if known.id == outcome else rest for known in test.outcomes}
+
+
+class _Reader:
+    """One pass over the events that count."""
+
+    def __init__(self, case: Case, knowledge: Knowledge) -> None:
+        self._case, self._knowledge = case, knowledge
+        self.history: list[told.Happening] = []
+        self.judgements: dict[str, BenchJudgement] = {}
+        self.notes: list[Note] = []
+        self._codes_told: set[str] = set()  # in memory since the last erase, and told already
+        self._snapshot_seen = False
+
+    def take(self, event: Event) -> None:
+        match event.body:
+            case Told() as body:
+                self._answered(event, body)
+            case Snapshot() as body:
+                self._coded(event, body)
+            case Erased():
+                self._codes_told.clear()
+            case Counted() | Drove() as body:
+                self._counted(event, body)
+            case Found() as body:
+                self._found(event, body)
+            case Moved(part=part, first=first, second=second):
+                self.history.append(told.Moved(event.id, part, first, second))
+            case Renewed(part=part, cylinder=cylinder):
+                self.history.append(told.Renewed(event.id, part, cylinder))
+            case Reseated(part=part, cylinder=cylinder):
+                self.history.append(told.Reseated(event.id, part, cylinder))
+            case Repaired() as body:
+                self._repaired(event, body)
+
+    def _answered(self, event: Event, body: Told) -> None:
+        questions = self._knowledge.questions
+        for question, answer in body.answers.items():
+            if question not in questions:
+                why = f"there is no question {question!r}{near(question, questions)}"
+                raise UnknownId(event.id, "told", why, "Correct the answer, or tell it in words.")
+            last = self._case.story.answers[question]
+            already = any(isinstance(h, told.Answered) and h.answer == question for h in self.history)
+            if answer == last == "yes" and not already:
+                self.history.append(told.Answered(event.id, question))
+
+    def _coded(self, event: Event, body: Snapshot) -> None:
+        """Misfire codes, once: what was in memory at the last look, with no erase since, is no second observation.
+
+        The permanent record outlives an erase, so it speaks in the first snapshot of the case only.
+        """
+        named = _misfire_codes((*body.stored, *body.pending))
+        if not self._snapshot_seen:
+            named |= _misfire_codes(body.permanent)
+        self._snapshot_seen = True
+        if named <= self._codes_told:
+            return
+        self._codes_told |= named
+        cylinders = frozenset(n for n in map(_cylinder, named) if n is not None and n <= self._case.layout.count)
+        if not cylinders:
+            self.notes.append(Note(event.id, "the misfire code names no cylinder of this engine: it is not weighed"))
+            return
+        frame = body.freeze_frame
+        about_misfire = frame is not None and (frame.code is None or bool(_misfire_codes((frame.code,))))
+        region = region_of(frame) if frame is not None and about_misfire else None
+        self.history.append(told.Coded(event.id, cylinders, region))
+
+    def _counted(self, event: Event, body: Counted | Drove) -> None:
+        if not body.misfires:
+            return
+        firings = firings_of(body, self._case.layout).count
+        if firings == 0:
+            self.notes.append(Note(event.id, "no ignition event was watched: the count is not weighed"))
+            return
+        per_cylinder = dict.fromkeys(body.misfires, firings)
+        self.history.append(told.Counted(event.id, dict(body.minutes), per_cylinder, dict(body.misfires)))
+
+    def _found(self, event: Event, body: Found) -> None:
+        test = self._knowledge.tests.get(body.test)
+        if test is None:
+            why = f"there is no test {body.test!r}{near(body.test, self._knowledge.tests)}"
+            raise UnknownId(event.id, "found", why, _TO_CORRECT)
+        place = self._place(event, body.place, "cylinder" if test.on == "part" else test.on, body.test)
+        if not fits(test.fitted, self._case.layout):
+            why = f"the test {body.test!r} is not made for an engine like this"
+            raise NotOnThisEngine(event.id, "found", why, "Correct the test, or the engine in e1.")
+        outcome = body.outcome
+        if outcome is None:
+            outcome = self._judged(event, body, test)
+            if outcome is None:
+                return
+        known = [each.id for each in test.outcomes]
+        if outcome not in known:
+            why = f"{body.test!r} has no outcome {outcome!r}{near(outcome, known)}; it has {', '.join(known)}"
+            raise UnknownId(event.id, "found", why, _TO_CORRECT)
+        self.history.append(told.Found(event.id, body.test, place, weights_of(test, outcome, body.sure)))
+
+    def _judged(self, event: Event, body: Found, test: TestEntry) -> str | None:
+        """The outcome that a number means; None when it decides nothing."""
+        if test.measures is None:
+            why = f"the test {body.test!r} has outcomes, no numbers"
+            raise ImpossibleReading(event.id, "found", why, f"Say one of {', '.join(o.id for o in test.outcomes)}.")
+        try:
+            judgement = judge_found(body, test.measures, self._case.layout)
+        except RequestError as error:
+            why = f"{body.test!r} cannot be judged ({str(error).rstrip('.')})"
+            raise ImpossibleReading(
+                event.id, "found", why, "Complete the event, or say the outcome yourself."
+            ) from error
+        self.judgements[event.id] = judgement
+        if judgement.outcome is None:
+            self.notes.append(Note(event.id, f"not weighed: {judgement.sentence}"))
+        return judgement.outcome
+
+    def _repaired(self, event: Event, body: Repaired) -> None:
+        part_renewed_by(event, body, self._knowledge)
+        repair = self._knowledge.repairs[body.repair]
+        place = self._place(event, body.place, repair.on, body.repair)
+        self.history.append(told.Repaired(event.id, body.repair, place))
+
+    def _place(self, event: Event, text: str, wanted: str, what: str) -> Place:
+        place = Place.parse(text)
+        if place.kind != wanted:
+            form = {"engine": "'engine'", "bank": "'bank 1'", "cylinder": "'cylinder 3'", "joint": "'joint 2-3'"}[
+                wanted
+            ]
+            why = f"{what!r} is done on the {wanted}, and {text!r} is none"
+            raise NotOnThisEngine(event.id, event.body.kind, why, f"Write a place like {form}.")
+        return place
+
+
+def _misfire_codes(codes: tuple[str, ...]) -> set[str]:
+    return {code for code in capitals(codes) if "P0300" <= code <= "P0312"}
+
+
+def _cylinder(code: str) -> int | None:
+    return TroubleCode(code).cylinder
