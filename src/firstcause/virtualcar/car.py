@@ -1,0 +1,397 @@
+"""The virtual car: build it, drive it, put it in the workshop, take parts out, and ask it questions."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from firstcause.errors import RequestError
+from firstcause.vehicle.layout import EngineLayout
+from firstcause.virtualcar import drive as drives
+from firstcause.virtualcar.control_unit import ControlUnit, Lamp
+from firstcause.virtualcar.drive import DriveProfile, DriveRecord
+from firstcause.virtualcar.engine import RunningEngine, WorkingPoint
+from firstcause.virtualcar.faults import Condition, UnknownFault, recipe_of
+from firstcause.virtualcar.instruments import Finding, Workshop
+from firstcause.virtualcar.misfire_monitor import MisfireSettings
+from firstcause.virtualcar.parts import Coil, Fitments, Injector, Part, PartKind, Plug, dead_on_arrival
+
+EngineState = Literal["off", "key-on", "running"]
+Fault = tuple[str, int | None, float]
+WEAR_GAP_MM_PER_1000_KM = 0.004  # plug erosion: judgement
+CALM_MEAN_S = 3600.0  # a contact pushed home stays quiet for about an hour of running: judgement
+WATER_STAYS_ML = 12.0
+
+
+class EngineNotReady(RequestError):
+    """The engine is not in the state that this act needs."""
+
+    def __init__(self, act: str, needs: EngineState, state: EngineState) -> None:
+        self.act, self.needs, self.state = act, needs, state
+        super().__init__(f"{act} needs the engine {needs}; it is {state}. Nothing was done; change that and try again.")
+
+
+@dataclass(frozen=True)
+class Ownership:
+    """What happened while the owner used the car: distance, trips, and the lamp at the end."""
+
+    km: float
+    trips: int
+    lamp: Lamp
+
+
+class VirtualCar:
+    """One car. All chance comes from its seed: the same seed and the same acts give the same car, day and bytes.
+
+    Public acts hold `lock`, so that a bus thread may ask while the owner of the object drives.
+    """
+
+    def __init__(
+        self,
+        layout: EngineLayout,
+        vin: str,
+        mileage_km: float,
+        rng: np.random.Generator,
+        settings: MisfireSettings | None = None,
+        name: str = "",
+    ):
+        self.layout, self.vin, self.name = layout, vin, name
+        self.rng = rng
+        self.lock = threading.RLock()
+        self.condition = Condition.sound(layout)
+        self.unit = ControlUnit(layout, np.random.default_rng(rng.integers(2**63)), settings or MisfireSettings())
+        self.unit.odometer_km = mileage_km
+        self.workshop = Workshop(self.condition, np.random.default_rng(rng.integers(2**63)))
+        self.ambient_c, self.coolant_c = 18.0, 18.0
+        self.oil_level_share, self.coolant_level_share = 1.0, 1.0
+        n = layout.count
+        self._coil_c: NDArray[np.float64] = np.full(n, 18.0)
+        self._seat: NDArray[np.float64] = rng.standard_normal(n) * 0.15
+        self._water_ml: NDArray[np.float64] = np.zeros(n)
+        self._engine: RunningEngine | None = None
+        self._key_on = False
+        self._clock_s = 0.0
+
+    @classmethod
+    def build(
+        cls,
+        layout: EngineLayout,
+        vin: str,
+        mileage_km: float,
+        faults: Sequence[Fault] = (),
+        seed: int = 0,
+        *,
+        plug_age_km: float = 30_000.0,
+        settings: MisfireSettings | None = None,
+        name: str = "",
+    ) -> VirtualCar:
+        """A car with a history: parts with mileage and ordinary scatter, and these (fault id, cylinder, severity).
+
+        Engine-wide faults name cylinder None. Raises UnknownFault, or RequestError for a cylinder it does not have.
+        """
+        rng = np.random.default_rng(seed)
+        car = cls(layout, vin, mileage_km, rng, settings, name)
+        for (kind, _), part in car.condition.fitments.fitted.items():
+            part.km = plug_age_km if kind == "plug" else mileage_km
+            _scatter(part, rng)
+        for state in car.condition.cylinders.values():
+            state.ring_leak_mm2 *= float(rng.lognormal(0.0, 0.12))
+        for fault_id, cylinder, severity in faults:
+            car.condition.inflict(fault_id, cylinder, severity)
+        car.unit.start()  # one quiet cycle behind it, so that counters and readiness are those of a car in use
+        car.unit.stop()
+        return car
+
+    # ---- key and engine -----------------------------------------------------------------------------------------
+
+    @property
+    def engine_state(self) -> EngineState:
+        if self._engine is not None:
+            return "running"
+        return "key-on" if self._key_on else "off"
+
+    @property
+    def engine_off(self) -> bool:
+        return self._engine is None
+
+    def key_on(self) -> None:
+        """Key on, engine off."""
+        self._key_on = True
+
+    def key_off(self) -> None:
+        """Engine and key off."""
+        self.stop()
+        self._key_on = False
+
+    def start(self) -> None:
+        """Start the engine; does nothing when it runs."""
+        with self.lock:
+            if self._engine is not None:
+                return
+            self._key_on = True
+            self._engine = RunningEngine(
+                self.condition, self.rng, coil_c=self._coil_c, seat=self._seat, water_ml=self._water_ml
+            )
+            self.unit.start()
+
+    def stop(self) -> None:
+        """Stop the engine, key stays on; does nothing when it stands."""
+        with self.lock:
+            if self._engine is None:
+                return
+            self._engine.stop()
+            self._coil_c, self._seat = self._engine.coil_c, self._engine.seat
+            self._water_ml = self._engine.water_ml
+            self._engine = None
+            self.unit.stop()
+
+    def soak(self, hours: float) -> None:
+        """Let the car stand with the engine off: it cools, and what seeps, seeps."""
+        with self.lock:
+            self._require("Standing", "off")
+            self.coolant_c = drives.cool_down_c(self.coolant_c, self.ambient_c, hours)
+            self._coil_c = self.ambient_c + (self._coil_c - self.ambient_c) * np.exp(-hours)
+            seep = np.array([self.condition.cylinders[n].coolant_seep_ml_night for n in self.layout.cylinders])
+            came_ml = seep * min(hours / 10.0, 1.5)
+            self._water_ml = np.minimum(self._water_ml + came_ml, WATER_STAYS_ML)
+            self.coolant_level_share = max(0.0, self.coolant_level_share - float(came_ml.sum()) / 1000.0)
+            self.unit.seen.point = _standing(self.coolant_c, self.ambient_c)
+
+    # ---- driving ------------------------------------------------------------------------------------------------
+
+    def drive(
+        self,
+        profile: DriveProfile | str,
+        *,
+        minutes: float | None = None,
+        step_s: float = 0.5,
+        stop_after: bool = True,
+        progress: Callable[[float], None] | None = None,
+    ) -> DriveRecord:
+        """Drive a profile or a named drive (see drive.named_drive) and return its log; starts the engine if needed.
+
+        `progress` is called with the share done, about once per simulated minute.
+        """
+        if isinstance(profile, str):
+            profile = drives.named_drive(profile, step_s, minutes)
+        with self.lock:
+            self.start()
+            recorder = _Recorder(self.layout)
+            told = 0.0
+            for time_s, point in drives.working_points(profile, self.layout, self.coolant_c, self.ambient_c):
+                self._step(time_s, point, recorder)
+                if progress is not None and time_s - told >= 60:
+                    told = time_s
+                    progress(time_s / profile.length_s)
+            if stop_after:
+                self.stop()
+            return recorder.log()
+
+    def idle(self, minutes: float, step_s: float = 0.5) -> DriveRecord:
+        """Let the engine idle; it keeps running afterwards."""
+        return self.drive("idle", minutes=minutes, step_s=step_s, stop_after=False)
+
+    def own(
+        self,
+        km: float,
+        drive_name: str = "mixed",
+        *,
+        until_lamp: bool = False,
+        soak_hours: float = 8.0,
+        step_s: float = 10.0,
+        progress: Callable[[float], None] | None = None,
+    ) -> Ownership:
+        """Let the owner use the car: one named drive after another, with a stand between, in coarse steps.
+
+        The physics is the same as in `drive`; only the steps are longer. With `until_lamp` it ends when the lamp is
+        on or blinking at the end of a trip.
+        """
+        with self.lock:
+            begun, trips = self.odometer_km, 0
+            profile = drives.named_drive(drive_name, step_s)
+            while self.odometer_km - begun < km:
+                self.key_off()
+                self.soak(soak_hours if trips % 2 == 0 else 0.5)
+                self.drive(profile)
+                trips += 1
+                if progress is not None:
+                    progress(min(1.0, (self.odometer_km - begun) / km))
+                if until_lamp and self.lamp != "off":
+                    break
+            self.key_off()
+            return Ownership(self.odometer_km - begun, trips, self.lamp)
+
+    def _step(self, time_s: float, point: WorkingPoint, recorder: _Recorder | None) -> None:
+        engine, unit = self._engine, self.unit
+        assert engine is not None
+        trims = np.zeros(self.layout.count)
+        for bank, trim in zip(engine.banks, unit.trims, strict=True):
+            trims[bank] = trim.total_percent
+        burnt = engine.step(point, trims)
+        counted = unit.observe(point, burnt, self._open_injectors())
+        self.coolant_c = drives.warm_up_c(point.coolant_c, point.dt_s, point.rpm, point.load)
+        self._clock_s += point.dt_s
+        self._wear(point)
+        if recorder is not None:
+            recorder.add(time_s, point, counted, burnt.events, burnt.misfires, unit)
+
+    def _open_injectors(self) -> NDArray[np.int64] | None:
+        injectors = [self.condition.fitments.injector(number) for number in self.layout.cylinders]
+        if all(injector.winding_ohm < 1e3 for injector in injectors):
+            return None
+        return np.array([int(injector.winding_ohm >= 1e3) for injector in injectors])
+
+    def _wear(self, point: WorkingPoint) -> None:
+        km = point.speed_kmh * point.dt_s / 3600
+        for part in self.condition.fitments.fitted.values():
+            part.km += km
+            if isinstance(part, Plug):
+                part.gap_mm += WEAR_GAP_MM_PER_1000_KM * km / 1000
+        # Oil burnt per cycle and cylinder, 4.5 l sump with 1 l between the marks, 870 g/l.
+        dose_mg = sum(
+            state.oil_rings_mg + state.oil_stem_mg + self.condition.shared.crankcase_oil_mg
+            for state in self.condition.cylinders.values()
+        )
+        self.oil_level_share = max(0.0, self.oil_level_share - dose_mg * point.rpm / 120 * point.dt_s / 870_000)
+
+    # ---- the workshop -------------------------------------------------------------------------------------------
+
+    @property
+    def fitments(self) -> Fitments:
+        return self.condition.fitments
+
+    def swap(self, kind: PartKind, first: int, second: int) -> None:
+        """Exchange a part between two cylinders; the connectors are pulled and pushed home on the way."""
+        with self.lock:
+            self._require("Swapping parts", "off")
+            self.fitments.swap(kind, first, second)
+            self._reseat(kind, first)
+            self._reseat(kind, second)
+
+    def replace(self, kind: PartKind, cylinder: int, *, dead: bool = False) -> tuple[Part, Part]:
+        """Fit a new part, `dead` if it never worked; returns (taken out, fitted)."""
+        with self.lock:
+            self._require("Replacing a part", "off")
+            new = self.fitments.make(kind)
+            result = self.fitments.replace(kind, cylinder, dead_on_arrival(new) if dead else new)
+            self._reseat(kind, cylinder)
+            return result
+
+    def repair(self, fault_id: str, cylinder: int | None = None) -> None:
+        """Make a place sound again (valve job, rings, gasket, hose, terminal …). Parts are replaced, not repaired.
+
+        Raises UnknownFault for a fault that sits in a part.
+        """
+        with self.lock:
+            self._require("A repair", "off")
+            kind = recipe_of(fault_id).part_kind
+            if kind is not None:
+                raise UnknownFault(fault_id, f"it sits in the {kind}; replace that part")
+            self.condition.cure(fault_id, cylinder)
+
+    def inspect(self, test: str, cylinder: int | None = None, **options: float) -> Finding:
+        """Do a workshop test by name (see instruments.TESTS); `options` are those of the instrument.
+
+        Raises RequestError for a test that does not exist or a cylinder it needs and did not get.
+        """
+        with self.lock:
+            self.workshop.oil_level_share = self.oil_level_share
+            self.workshop.coolant_level_share = self.coolant_level_share
+            self.workshop.seat = self._seat if self._engine is None else self._engine.seat
+            self.workshop.trims = self.unit.trims
+            self.workshop.coolant_c = self.coolant_c
+            return self.workshop.do(test, cylinder, running=self._engine is not None, **options)
+
+    def _reseat(self, kind: PartKind, cylinder: int) -> None:
+        """Pulling a connector off and pushing it home often quiets a bad contact for a while."""
+        state = self.condition.cylinders[cylinder]
+        touched = state.bout_of == kind or (kind in ("plug", "boot") and state.bout_of == "coil")
+        if state.bout_spacing_min is not None and touched and self.rng.random() < 0.6:
+            state.contact_calm_s = float(self.rng.exponential(CALM_MEAN_S))
+
+    def _require(self, act: str, needs: EngineState) -> None:
+        if self._engine is not None:
+            raise EngineNotReady(act, needs, "running")
+
+    # ---- what can be seen ---------------------------------------------------------------------------------------
+
+    @property
+    def lamp(self) -> Lamp:
+        return self.unit.lamp
+
+    @property
+    def odometer_km(self) -> float:
+        return self.unit.odometer_km
+
+    @property
+    def counts_this_cycle(self) -> tuple[int, ...]:
+        """Misfires the unit counted since the last start, cylinder 1 first."""
+        return tuple(int(count) for count in self.unit.counts_this_cycle)
+
+    def advance_idle(self, seconds: float) -> None:
+        """Let time pass with the engine as it stands: idling if it runs. Used by the bus between answers."""
+        with self.lock:
+            if self._engine is None or seconds <= 0:
+                return
+            profile = DriveProfile.from_arrays((0.0, seconds), (0.0, 0.0))
+            for time_s, point in drives.working_points(profile, self.layout, self.coolant_c, self.ambient_c):
+                self._step(time_s, point, None)
+
+
+def _standing(coolant_c: float, ambient_c: float) -> WorkingPoint:
+    return WorkingPoint(1.0, 0.0, 0.0, 0.0, coolant_c, ambient_c)
+
+
+def _scatter(part: Part, rng: np.random.Generator) -> None:
+    """Parts of one kind differ a little: ordinary manufacturing scatter (judgement)."""
+    match part:
+        case Coil():
+            part.energy_fraction *= float(rng.normal(0.97, 0.02))
+            part.winding_ohm *= float(rng.normal(1.0, 0.03))
+        case Plug():
+            part.gap_mm += WEAR_GAP_MM_PER_1000_KM * part.km / 1000 + float(rng.normal(0.0, 0.02))
+        case Injector():
+            part.flow_fraction *= float(rng.normal(1.0, 0.015))
+            part.winding_ohm *= float(rng.normal(1.0, 0.01))
+
+
+class _Recorder:
+    """Collects the rows of a drive log."""
+
+    def __init__(self, layout: EngineLayout):
+        self.layout = layout
+        self.rows: list[tuple[float, ...]] = []
+        self.misfires: list[NDArray[np.int64]] = []
+        self.events: list[NDArray[np.int64]] = []
+        self.true_misfires: list[NDArray[np.int64]] = []
+        self.trims: list[tuple[tuple[float, float], ...]] = []
+        self.lamp: list[str] = []
+
+    def add(
+        self,
+        time_s: float,
+        point: WorkingPoint,
+        counted: NDArray[np.int64],
+        events: NDArray[np.int64],
+        true: NDArray[np.int64],
+        unit: ControlUnit,
+    ) -> None:
+        load = 100 * min(point.load, 1.0)
+        self.rows.append((time_s, point.rpm, point.speed_kmh, load, point.coolant_c, point.ambient_c))
+        self.misfires.append(counted)
+        self.events.append(events)
+        self.true_misfires.append(true)
+        self.trims.append(tuple((trim.short_percent, trim.long_percent[trim.region]) for trim in unit.trims))
+        self.lamp.append(unit.lamp)
+
+    def log(self) -> DriveRecord:
+        time_s, rpm, speed, load, coolant, ambient = np.array(self.rows).T
+        trims = np.array(self.trims)
+        counts = (np.array(self.misfires), np.array(self.events), np.array(self.true_misfires))
+        short, long = trims[:, :, 0], trims[:, :, 1]
+        return DriveRecord(time_s, rpm, speed, load, coolant, ambient, short, long, *counts, tuple(self.lamp))

@@ -1,0 +1,161 @@
+"""Minimum drives, readiness and the in-use counters: which self-checks have run, and how often they could have."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from firstcause.signals import InUseCounters, Monitor, MonitorUse, Readiness
+
+# 13 CCR 1968.2(d)(2.5.2)(B) and (d)(4.3.2)(B) [M]
+MINIMUM_RUN_S, MINIMUM_FAST_S, MINIMUM_IDLE_S = 600.0, 300.0, 30.0
+FAST_KMH, IDLE_KMH = 40.2336, 1.609344  # 25 mph, 1 mph
+HIGHEST_M, COLDEST_C = 2438.4, -6.67  # 8000 ft, 20 F
+COUNTER_MOST = 65535
+WARM_UP_RISE_C, WARM_UP_REACHED_C = 22.2, 71.1  # 40 F and 160 F: (c) [M]
+
+
+@dataclass
+class CycleTally:
+    """What one driving cycle has been so far."""
+
+    run_s: float = 0.0
+    fast_s: float = 0.0
+    idle_s: float = 0.0
+    longest_idle_s: float = 0.0
+    coldest_ambient_c: float = 99.0
+    highest_m: float = 0.0
+    start_coolant_c: float | None = None
+    highest_coolant_c: float = -99.0
+    steady_s: float = 0.0  # closed loop at 40-110 km/h, warm
+
+    def add(
+        self, dt_s: float, speed_kmh: float, pedal: bool, coolant_c: float, ambient_c: float, altitude_m: float = 0.0
+    ) -> None:
+        """One step with the engine running."""
+        self.run_s += dt_s
+        self.fast_s += dt_s * (speed_kmh >= FAST_KMH)
+        self.idle_s = self.idle_s + dt_s if (speed_kmh <= IDLE_KMH and not pedal) else 0.0
+        self.longest_idle_s = max(self.longest_idle_s, self.idle_s)
+        self.coldest_ambient_c = min(self.coldest_ambient_c, ambient_c)
+        self.highest_m = max(self.highest_m, altitude_m)
+        if self.start_coolant_c is None:
+            self.start_coolant_c = coolant_c
+        self.highest_coolant_c = max(self.highest_coolant_c, coolant_c)
+        self.steady_s += dt_s * (40 <= speed_kmh <= 110 and coolant_c > 70)
+
+    @property
+    def minimum_drive(self) -> bool:
+        """600 s running, 300 s at 25 mph or more, 30 s of unbroken idle. 13 CCR 1968.2(d)(2.5.2)(B) [M]."""
+        return self.run_s >= MINIMUM_RUN_S and self.fast_s >= MINIMUM_FAST_S and self.longest_idle_s >= MINIMUM_IDLE_S
+
+    @property
+    def general_denominator(self) -> bool:
+        """The minimum drive within the limits of cold and height: (d)(4.3.2)(B) [M]."""
+        return self.minimum_drive and self.coldest_ambient_c >= COLDEST_C and self.highest_m < HIGHEST_M
+
+    @property
+    def warm_up(self) -> bool:
+        """Coolant rose by 40 F and reached 160 F: 13 CCR 1968.2(c) [M]."""
+        if self.start_coolant_c is None:
+            return False
+        rise_c = self.highest_coolant_c - self.start_coolant_c
+        return rise_c >= WARM_UP_RISE_C and self.highest_coolant_c >= WARM_UP_REACHED_C
+
+    def evap_conditions(self) -> bool:
+        """Cold start between 40 and 95 F and ten minutes of running [M]; the engine was cold to the air around it."""
+        start = self.start_coolant_c
+        return start is not None and 4.4 <= start <= 35.0 and start - self.coldest_ambient_c <= 7 and self.run_s >= 600
+
+
+# When each self-check has finished in a cycle. Enable conditions are the maker's; these are judgement.
+CHECKS = ("catalyst", "evap", "oxygen-sensor", "oxygen-sensor-heater")
+_COUNTED: dict[str, tuple[str, ...]] = {
+    "catalyst": ("catalyst-b1", "catalyst-b2"),
+    "oxygen-sensor": ("oxygen-sensor-b1", "oxygen-sensor-b2", "second-oxygen-sensor-b1", "second-oxygen-sensor-b2"),
+    "evap": ("evap",),
+}
+_GROUPS = (
+    "catalyst-b1", "catalyst-b2", "oxygen-sensor-b1", "oxygen-sensor-b2", "egr-or-vvt", "secondary-air", "evap",
+    "second-oxygen-sensor-b1", "second-oxygen-sensor-b2",
+)  # fmt: skip
+
+
+def finished_checks(tally: CycleTally) -> frozenset[str]:
+    """Which self-checks have run to the end in this cycle."""
+    done = {
+        "catalyst": tally.steady_s >= 300,
+        "oxygen-sensor": tally.steady_s >= 120,
+        "oxygen-sensor-heater": tally.run_s >= 90,
+        "evap": tally.evap_conditions(),
+    }
+    return frozenset(name for name, is_done in done.items() if is_done)
+
+
+@dataclass
+class SelfChecks:
+    """Readiness since erase and in-use counters. A clear wipes readiness, never the counters: (g)(4.1), (d)(5) [M]."""
+
+    banks: int
+    misfire_must_run: bool = True  # from about model year 2019; before, the bit always reads complete [M]
+    ready: set[str] = field(default_factory=lambda: {*CHECKS, "misfire", "fuel-system"})
+    general: int = 0
+    ignitions: int = 0
+    completions: dict[str, int] = field(default_factory=lambda: dict.fromkeys(_GROUPS, 0))
+    conditions: dict[str, int] = field(default_factory=lambda: dict.fromkeys(_GROUPS, 0))
+    _counted: set[str] = field(default_factory=set)
+
+    def start_cycle(self) -> None:
+        self.ignitions = min(self.ignitions + 1, COUNTER_MOST)
+        self._counted = set()
+
+    def update(self, tally: CycleTally, continuous_done: frozenset[str]) -> None:
+        """Bring readiness and counters up to the tally; each counter rises at most once a cycle."""
+        done = finished_checks(tally)
+        self.ready |= done | continuous_done
+        if tally.general_denominator:
+            self._once("general")
+        for check, groups in _COUNTED.items():
+            for group in groups:
+                if group.endswith("b2") and self.banks < 2:
+                    continue
+                if check in done:
+                    self._once("done " + group)
+                if tally.general_denominator and (check != "evap" or tally.evap_conditions()):
+                    self._once("could " + group)
+
+    def _once(self, what: str) -> None:
+        if what in self._counted:
+            return
+        self._counted.add(what)
+        if what == "general":
+            self.general = min(self.general + 1, COUNTER_MOST)
+            return
+        kind, group = what.split(" ")
+        table = self.completions if kind == "done" else self.conditions
+        table[group] += 1
+        if table[group] > COUNTER_MOST:  # numerator and denominator halve together: (d)(5) [M]
+            self.completions[group] //= 2
+            self.conditions[group] //= 2
+
+    def erase(self) -> None:
+        """After $04 every check must run again."""
+        self.ready = set()
+
+    def counters(self) -> InUseCounters:
+        uses = tuple(MonitorUse(group, self.completions[group], self.conditions[group]) for group in _GROUPS)
+        return InUseCounters(self.general, self.ignitions, uses)
+
+    def readiness(self, lamp_on: bool, code_count: int) -> Readiness:
+        """PID 01."""
+        monitors = [Monitor("comprehensive", True, True)]
+        for name in ("misfire", "fuel-system"):
+            monitors.append(Monitor(name, True, name in self.ready or not self.misfire_must_run))
+        monitors += [Monitor(name, True, name in self.ready) for name in CHECKS]
+        return Readiness("since-erase", lamp_on, code_count, "spark", tuple(monitors))
+
+    def readiness_this_cycle(self, tally: CycleTally, continuous_done: frozenset[str]) -> Readiness:
+        """PID 41: enabled and finished in this driving cycle."""
+        done = finished_checks(tally) | continuous_done | {"comprehensive"}
+        names = ("misfire", "fuel-system", "comprehensive", *CHECKS)
+        monitors = tuple(Monitor(name, True, name in done) for name in names)
+        return Readiness("this-cycle", False, 0, "spark", monitors)

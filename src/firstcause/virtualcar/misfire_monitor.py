@@ -1,0 +1,187 @@
+"""The misfire monitor's counting rules: windows of 200 and 1000 revolutions, levels, exceedances, which code."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from firstcause.vehicle.layout import EngineLayout
+
+Counts = NDArray[np.int64]
+Level = Literal["catalyst", "emission"]
+
+CATALYST_REVOLUTIONS, EMISSION_REVOLUTIONS = 200, 1000  # 13 CCR 1968.2(e)(3.2.1), (3.2.2) [M]
+CATALYST_FLOOR_PERCENT, EMISSION_FLOOR_PERCENT = 5.0, 1.0  # same paragraphs [M]
+FIRST_REVOLUTIONS_SKIPPED = 2  # monitored from the end of the second revolution: (e)(3.3.1) [M]
+SINGLE_CYLINDER_SHARE, MULTIPLE_SHARE = 0.90, 0.10  # (e)(3.1.3) [R 1]
+
+
+@dataclass(frozen=True)
+class MisfireSettings:
+    """The maker's calibration. Levels are the maker's to choose above the floors; these are judgement.
+
+    `catalyst_idle_percent` falls linearly to `catalyst_loaded_percent` at 4000 rpm or full load.
+    """
+
+    catalyst_idle_percent: float = 22.0
+    catalyst_loaded_percent: float = 9.0
+    emission_percent: float = 2.0
+    catalyst_exceedances: int = 3  # in the region of the certification cycle; once elsewhere: (e)(3.4.1)(A)(i) [R 1]
+    emission_exceedances: int = 4  # after the first 1000 revolutions: (e)(3.4.2)(B) [M]
+    certified_rpm: float = 3500.0  # the region met in the certification cycle: judgement
+    certified_load_percent: float = 70.0
+    first_code: bool = False  # store P0316 beside the cylinder code when it was in the first 1000 revolutions
+
+    def catalyst_level_percent(self, rpm: float, load_percent: float) -> float:
+        """Misfire level at which the catalyst suffers, never below the 5 % floor."""
+        stress = min(1.0, max((rpm - 800) / 3200, (load_percent - 25) / 75, 0.0))
+        level = self.catalyst_idle_percent + (self.catalyst_loaded_percent - self.catalyst_idle_percent) * stress
+        return max(CATALYST_FLOOR_PERCENT, level)
+
+    @property
+    def emission_level_percent(self) -> float:
+        return max(EMISSION_FLOOR_PERCENT, self.emission_percent)
+
+
+@dataclass(frozen=True)
+class Exceedance:
+    """A window whose misfire share was above its level."""
+
+    level: Level
+    percent: float
+    in_first_1000: bool
+    in_certified_region: bool
+    by_cylinder: tuple[int, ...]
+    rpm: float
+    load_percent: float
+
+
+@dataclass
+class _Window:
+    """One running block of revolutions with means of speed and load."""
+
+    length: int
+    revolutions: float = 0.0
+    by_cylinder: Counts = field(default_factory=lambda: np.zeros(0, np.int64))
+    rpm_sum: float = 0.0
+    load_sum: float = 0.0
+
+    def restart(self, cylinders: int) -> None:
+        self.revolutions = self.rpm_sum = self.load_sum = 0.0
+        self.by_cylinder = np.zeros(cylinders, np.int64)
+
+
+class MisfireWindows:
+    """Counts per cycle; feed it steps of any length, it cuts them at the window's edges."""
+
+    def __init__(self, cylinders: int, settings: MisfireSettings):
+        self.cylinders, self.settings = cylinders, settings
+        self.start_cycle()
+
+    def start_cycle(self) -> None:
+        """A driving cycle begins: all windows and counts at zero."""
+        self.since_start = 0.0
+        self.this_cycle = np.zeros(self.cylinders, np.int64)
+        self._catalyst, self._emission = _Window(CATALYST_REVOLUTIONS), _Window(EMISSION_REVOLUTIONS)
+        self._catalyst.restart(self.cylinders)
+        self._emission.restart(self.cylinders)
+        self.last_catalyst_percent: float | None = None
+
+    def add(self, revolutions: float, misfires: Counts, rpm: float, load_percent: float) -> list[Exceedance]:
+        """Monitored revolutions with the misfires detected in them, per cylinder; returns the windows exceeded."""
+        if self.since_start < FIRST_REVOLUTIONS_SKIPPED:
+            skipped = min(revolutions, FIRST_REVOLUTIONS_SKIPPED - self.since_start)
+            misfires = misfires - _share(misfires, skipped / revolutions)
+            self.since_start += skipped
+            revolutions -= skipped
+        self.this_cycle = self.this_cycle + misfires
+        found: list[Exceedance] = []
+        for window in (self._catalyst, self._emission):
+            left, counts, passed = revolutions, misfires, self.since_start
+            while left > 0:
+                take = min(left, window.length - window.revolutions)
+                part = _share(counts, take / left)
+                window.revolutions += take
+                window.by_cylinder = window.by_cylinder + part
+                window.rpm_sum += rpm * take
+                window.load_sum += load_percent * take
+                left, counts, passed = left - take, counts - part, passed + take
+                if window.length - window.revolutions < 1e-6:
+                    found += self._close(window, passed)
+        self.since_start += revolutions
+        return found
+
+    def _close(self, window: _Window, passed: float) -> list[Exceedance]:
+        rpm, load = window.rpm_sum / window.length, window.load_sum / window.length
+        firings = window.length * self.cylinders / 2
+        percent = 100 * float(window.by_cylinder.sum()) / firings
+        catalyst = window is self._catalyst
+        settings = self.settings
+        level = settings.catalyst_level_percent(rpm, load) if catalyst else settings.emission_level_percent
+        if catalyst:
+            self.last_catalyst_percent = percent
+        counts = tuple(int(count) for count in window.by_cylinder)
+        window.restart(self.cylinders)
+        if percent < level:
+            return []
+        certified = rpm <= settings.certified_rpm and load <= settings.certified_load_percent
+        first = passed <= EMISSION_REVOLUTIONS + FIRST_REVOLUTIONS_SKIPPED + 1e-6
+        return [Exceedance("catalyst" if catalyst else "emission", percent, first, certified, counts, rpm, load)]
+
+
+def codes_for(by_cylinder: tuple[int, ...] | Counts) -> tuple[str, ...]:
+    """Which codes a pattern of counts stores; element i is cylinder i + 1.
+
+    More than 90 % in one cylinder: that cylinder's code. Otherwise the multiple code P0300, and with it the
+    code of each cylinder that holds more than 10 % (allowed, and usual: common practice, no source).
+
+    Source: 13 CCR 1968.2(e)(3.1.3), text of 2007, read; code numbers SAE J2012 (from memory).
+    """
+    total = int(sum(by_cylinder))
+    if total == 0:
+        return ()
+    shares = [count / total for count in by_cylinder]
+    if max(shares) > SINGLE_CYLINDER_SHARE:
+        return (f"P03{shares.index(max(shares)) + 1:02d}",)
+    return ("P0300", *(f"P03{at + 1:02d}" for at, share in enumerate(shares) if share > MULTIPLE_SHARE))
+
+
+@dataclass(frozen=True)
+class Detector:
+    """How well crankshaft speed shows a missed firing: signal dW/(I w^2) against noise (reference 4.6)."""
+
+    layout: EngineLayout
+    noise_share: float = 0.002  # scatter of a segment time: judgement 0.05-0.3 %
+    threshold_sigma: float = 2.5
+    spill_share: float = 0.01  # counted on the next cylinder in the firing order (crank recoil): judgement
+
+    def chance_seen(self, rpm: float, manifold_kpa: float) -> float:
+        """Chance that one misfire is counted, at a speed and manifold pressure."""
+        if rpm <= 0:
+            return 0.0
+        work_j = 475 * (manifold_kpa / 90) * (self.layout.displacement_l / self.layout.count / 0.5)
+        inertia_kgm2 = 0.05 + 0.025 * self.layout.count
+        signal = work_j / (inertia_kgm2 * (rpm * 2 * np.pi / 60) ** 2)
+        return float(ndtr(signal / (self.noise_share * 2**0.5) - self.threshold_sigma))
+
+    def counted(self, misfires: Counts, rpm: float, manifold_kpa: float, rng: np.random.Generator) -> Counts:
+        """Misfires as the unit counts them: some missed, some put to the next cylinder that fired."""
+        if not misfires.any():
+            return misfires
+        seen = rng.binomial(misfires, self.chance_seen(rpm, manifold_kpa)).astype(np.int64)
+        astray = rng.binomial(seen, self.spill_share).astype(np.int64)
+        counted = seen - astray
+        order = self.layout.firing_order
+        for at, cylinder in enumerate(order):
+            counted[order[(at + 1) % len(order)] - 1] += astray[cylinder - 1]
+        return counted
+
+
+def _share(counts: Counts, share: float) -> Counts:
+    """The whole counts that fall into a share of a step: rounded to the nearest, nothing lost or made."""
+    whole = np.floor(counts * min(share, 1.0) + 0.5).astype(np.int64)
+    return np.asarray(np.minimum(counts, whole))
