@@ -6,10 +6,12 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from tests.link.conftest import PATIENT
+from tests.link.scripted_car import ScriptedCar
 
 import firstcause
 from firstcause.errors import CaseError, RequestError
-from firstcause.link import EraseRefused, Unit, erase_codes, take_snapshot
+from firstcause.link import EraseRefused, Session, Unit, erase_codes, take_snapshot
 from firstcause.signals import BadSnapshot, Gap, Item, MisfireCount, Sample, SavedSnapshot, Snapshot, UnitRecord
 
 SOURCE = Path(firstcause.__file__).parent
@@ -68,10 +70,15 @@ class Clock:
         return self.now_s
 
 
-@pytest.fixture
-def snapshot(car, session):
+@pytest.fixture(scope="module")
+def snapshot():
+    """Taken once: a snapshot waits for the silence of what a unit does not know."""
+    car = ScriptedCar()
     script(car)
-    return take_snapshot(session, Clock(), idle_samples=3, every_s=0, pause=lambda _: None)
+    with Session(car.tester_bus, timing=PATIENT) as session:
+        taken = take_snapshot(session, Clock(), idle_samples=3, every_s=0, pause=lambda _: None)
+    car.close()
+    return taken
 
 
 def test_the_snapshot_holds_what_the_car_said(snapshot):

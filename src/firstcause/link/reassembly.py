@@ -61,6 +61,7 @@ _WORDS: dict[Fault, str] = {
 ANSWER_IN_HAND: frozenset[Fault] = frozenset(("interrupted", "unexpected", "other-question", "repeated"))
 MAX_ANSWER_BYTES = 4095
 _SHORTEST_LONG_ANSWER = 8
+_LOG = "firstcause.link"
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +98,9 @@ class Reassembler:
         self._frames: deque[isotp.CanMessage] = deque()
         self._events: list[Event] = []
         mode = isotp.AddressingMode.Normal_29bits if unit.width == 29 else isotp.AddressingMode.Normal_11bits
-        logging.getLogger("firstcause.link").addHandler(logging.NullHandler())
+        log = logging.getLogger(_LOG)
+        if not log.handlers:
+            log.addHandler(logging.NullHandler())  # can-isotp also logs what it tells; here the event is enough
         self._machine = isotp.TransportLayerLogic(
             rxfn=lambda _timeout: self._frames.popleft() if self._frames else None,
             txfn=lambda message: send_flow_control(message.arbitration_id, bytes(message.data)),
@@ -109,7 +112,7 @@ class Reassembler:
                 "tx_padding": 0,
                 "rx_consecutive_frame_timeout": lost_after_ms,
                 "max_frame_size": MAX_ANSWER_BYTES,
-                "logger_name": "firstcause.link",
+                "logger_name": _LOG,
             },
         )
 
@@ -117,6 +120,12 @@ class Reassembler:
     def is_busy(self) -> bool:
         """True between the first and the last part of a long answer."""
         return self._machine.is_rx_active()
+
+    def forget(self) -> None:
+        """Drop what was begun: the next frame belongs to another question."""
+        if self.is_busy or self._machine.available():
+            self._machine.reset()
+        self._events.clear()
 
     def feed(self, data: bytes) -> list[Event]:
         """Take the data of one frame of this unit; returns what has become whole or broken."""

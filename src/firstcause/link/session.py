@@ -286,7 +286,7 @@ class Session:
         return latest_s - now_s
 
     def _is_settled(self, waiting: _Waiting, unit: Unit) -> bool:
-        if self._is_receiving(unit) or unit in waiting.pending_until_s:
+        if self._is_receiving(unit):
             return False
         return unit in waiting.answers or any(
             broken.unit == unit and broken.fault in _FINAL for broken in waiting.faults
@@ -305,7 +305,8 @@ class Session:
 
     def _drop_leftovers(self) -> None:
         """Late frames of an earlier question are not answers to the next one."""
-        self._reassemblers.clear()
+        for reassembler in self._reassemblers.values():
+            reassembler.forget()
         while not self._incoming.empty():
             self._incoming.get_nowait()
         if self._inbox.failure is not None:
