@@ -53,11 +53,17 @@ BROKEN = {
         "outcomes = { fuel-wet = 0.9, dry-carbon = 0.15 }",
         f"{COIL}: shows[1]: the outcomes of 'plug-look' add up to 1.05, more than 1",
     ),
-    "probability above 1": (
+    "minutes below nothing": (
         FIT_COIL,
-        "minutes = 5",
-        "minutes = -5",
-        f"{FIT_COIL}: minutes: -5 is below 0",
+        "minutes = 8",
+        "minutes = -8",
+        f"{FIT_COIL}: minutes: -8 is below 0",
+    ),
+    "chance above 1": (
+        COIL,
+        "acts = { cold-start = 1.0,",
+        "acts = { cold-start = 1.3,",
+        f"{COIL}: misfires.acts.cold-start: 1.3 is above 1",
     ),
     "unknown key": (
         COIL,
@@ -194,9 +200,9 @@ def test_without_its_repair_a_fault_is_reported(pack: Path) -> None:
 def test_a_test_that_tells_nothing_is_reported(pack: Path) -> None:
     fault = pack / "faults/cylinder/rod-bent.toml"
     text = fault.read_text(encoding="utf-8")
-    start = text.index('[[shows]]\ntest = "piston-height"')
-    end = text.index("[[", start + 2)
-    fault.write_text(text[:start] + text[end:], encoding="utf-8")
+    before, _, after = text.partition('[[shows]]\ntest = "piston-height"')
+    assert after
+    fault.write_text(before + "".join(after.partition("[[")[1:]), encoding="utf-8")
 
     assert said(pack) == [
         "tests/mechanical/piston-height.toml: id: "
