@@ -9,17 +9,20 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pydantic import BaseModel
 from tests.casebook.any_event import JSON, PEOPLE, TEXT, stories
 from tests.casebook.case_values import MORNING, opened, story
 
 import firstcause.casebook
 from firstcause.casebook.case import replay
 from firstcause.casebook.chain import event_of, record_of
-from firstcause.casebook.events import Corrected, Counted, Event, Noted, Told
+from firstcause.casebook.events import Car, Corrected, Counted, EngineDescription, Event, FreezeFrame, Noted, Told
+from firstcause.casebook.history import read_for_weighing
 from firstcause.casebook.people import Person
 from firstcause.casebook.toml_text import NotWritable, toml_lines, toml_value
 from firstcause.casebook.written import KINDS, BadCaseFile, read_case, write_case
 from firstcause.errors import CaseError
+from firstcause.knowledge.base import Knowledge, load
 
 EXAMPLES = Path(firstcause.casebook.__file__).parent / "examples"
 DOCUMENT = Path(__file__).parents[2] / "docs" / "case-format.md"
@@ -228,3 +231,47 @@ def test_only_a_whole_case_is_written():
 def test_a_record_of_any_json_comes_back(value: object):
     text = write_case(story(opened(), KINDS["snapshot"].model_validate({"record": {"answer": value}})))  # type: ignore[arg-type]
     assert read_case(text, at=MORNING).events[1].body.record == {"answer": value}  # type: ignore[union-attr]
+
+
+@pytest.fixture(scope="module")
+def knowledge() -> Knowledge:
+    return load()
+
+
+def example(kind: str) -> str:
+    return (EXAMPLES / f"{kind}.toml").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_there_is_an_example_of_every_kind_and_it_makes_a_case_that_can_be_weighed(kind: str, knowledge: Knowledge):
+    text = example(kind)
+    case = read_case(text, at=MORNING, name=f"{kind}.toml")
+    assert kind in [event.body.kind for event in case.events]
+    read_for_weighing(replay(case.events), knowledge)
+    back = read_case(write_case(case.events, case.people), at=MORNING)
+    assert back == case
+
+
+def test_every_example_belongs_to_a_kind():
+    assert {file.stem for file in EXAMPLES.glob("*.toml")} == set(KINDS)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_document_shows_every_example_and_names_every_field(kind: str):
+    document = DOCUMENT.read_text(encoding="utf-8")
+    text = example(kind)
+    shown = text if kind in ("opened", "told") else text[text.index("[[event]]") :]
+    assert f"```toml\n{shown}```" in document
+    section = document if kind == "opened" else document.split(f"\n### {kind}\n")[1].split("\n### ")[0]
+    if kind == "drove":
+        section += document.split("\n### counted\n")[1].split("\n### ")[0]
+    for field in set(KINDS[kind].model_fields) - {"kind"}:
+        assert f"`{field}`" in section or f"[{field}" in section, field
+
+
+@pytest.mark.parametrize("model", [Car, EngineDescription, FreezeFrame, Person])
+def test_the_document_names_every_field_of_the_parts(model: type[BaseModel]):
+    document = DOCUMENT.read_text(encoding="utf-8")
+    assert [
+        field for field in model.model_fields if f"`{field}`" not in document and f"[car.{field}" not in document
+    ] == []
