@@ -100,10 +100,10 @@ def test_a_storm_of_error_frames_neither_blocks_nor_loses_an_answer(car):
     Time limits are wide here, because the scripted car itself needs long to send a storm on a loaded machine.
     """
     storm = ["error"] * 500
-    car.on("09 02", *storm, f"7E8 {FIRST}", "fc 7E0", *storm, f"7E8 {SECOND}", *storm, f"7E8 {THIRD}", *storm)
+    car.on("09 02", *storm, f"7E8 {FIRST}", "fc 7E0", *storm, f"7E8 {SECOND}", *storm, *storm, f"7E8 {THIRD}")
     began = time.monotonic()
     with Session(car.tester_bus, timing=Timing(p2_ms=3000, next_part_ms=3000)) as session:
-        exchange = session.request(b"\x09\x02")
+        exchange = session.request(b"\x09\x02", to=ENGINE)
 
     assert list(exchange) == [(ENGINE, VIN_ANSWER)]
     assert exchange.faults == ()
