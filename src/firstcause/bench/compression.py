@@ -12,6 +12,7 @@ from firstcause.vehicle.layout import EngineLayout
 LOW_SHARE = 0.75
 LOW_SOURCE = "US Army TM 5-4210-230-14&P-1: the lowest cylinder at least 75 % of the highest"
 SOMEWHAT_LOW_SHARE = 0.90
+_ON_THE_LINE = 1e-9  # a reading exactly on a limit stays on its good side after a change of unit
 # The wet rise of a good cylinder with the same oil is volume only; a tenth more than that is sealing.
 WET_MARGIN = 1.10
 WET_SOURCE = "common practice, no source: a tenth more than a good cylinder rises with the same oil"
@@ -38,7 +39,13 @@ def judge_dry(
         raise ImpossibleReading("one cylinder alone has nothing to be compared with")
     best = max(compression_kpa, key=lambda n: compression_kpa[n])
     share = compression_kpa[cylinder] / compression_kpa[best]
-    outcome = "low" if share < LOW_SHARE else "somewhat-low" if share < SOMEWHAT_LOW_SHARE else "even"
+    outcome = (
+        "low"
+        if share < LOW_SHARE - _ON_THE_LINE
+        else "somewhat-low"
+        if share < SOMEWHAT_LOW_SHARE - _ON_THE_LINE
+        else "even"
+    )
     notes = [
         "A small leak costs little at cranking speed: an even reading speaks only weakly against a valve or ring leak."
     ]

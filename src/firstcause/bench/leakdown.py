@@ -20,7 +20,7 @@ REMOVE_READING_PSI = 60.0  # of 80, hot and not improved; AC 43.13-1B, read seco
 
 
 @dataclass(frozen=True, slots=True)
-class Tester:
+class LeakTester:
     """A differential tester: master orifice (mm), supply (kPa gauge) and the orifice's discharge coefficient.
 
     The coefficient 0.8 is a judgement for a 0.250 in long orifice; with 1.0 all leak areas grow by a quarter.
@@ -38,7 +38,7 @@ class Tester:
             raise ImpossibleReading(f"a tester of {self.orifice_mm:g} mm at {self.supply_kpa:g} kPa")
 
     @classmethod
-    def of_inch(cls, orifice_in: float, supply_psi: float = 80.0) -> Tester:
+    def of_inch(cls, orifice_in: float, supply_psi: float = 80.0) -> LeakTester:
         """A tester as its label says it: orifice in inches, supply in psi."""
         return cls(orifice_in * INCH_MM, supply_psi * KPA_PER_PSI)
 
@@ -48,9 +48,9 @@ class Tester:
         return self.discharge * pi * self.orifice_mm**2 / 4
 
 
-def standard_tester(bore_mm: float | None = None) -> Tester:
+def standard_tester(bore_mm: float | None = None) -> LeakTester:
     """The tester of FAA AC 43.13-1B for a bore: 0.040 in below 5.00 in (or unknown), 0.060 in from there; 80 psi."""
-    return Tester.of_inch(0.060 if bore_mm is not None and bore_mm >= LARGE_BORE_MM else 0.040)
+    return LeakTester.of_inch(0.060 if bore_mm is not None and bore_mm >= LARGE_BORE_MM else 0.040)
 
 
 def flow_function(ratio: float, gamma: float = GAMMA_AIR) -> float:
@@ -67,7 +67,7 @@ def flow_function(ratio: float, gamma: float = GAMMA_AIR) -> float:
     return float(ratio ** (1 / gamma) * sqrt(2 * gamma / (gamma - 1) * max(rest, 0.0)))
 
 
-def leak_area_mm2(reading_kpa: float, tester: Tester, ambient_kpa: float = STANDARD_ATMOSPHERE_KPA) -> float:
+def leak_area_mm2(reading_kpa: float, tester: LeakTester, ambient_kpa: float = STANDARD_ATMOSPHERE_KPA) -> float:
     """Effective leak area (Cd x A, mm2) behind a reading (gauge kPa): what flows in flows out.
 
     Raises ImpossibleReading for a reading that is not between 0 and the supply.
@@ -80,7 +80,7 @@ def leak_area_mm2(reading_kpa: float, tester: Tester, ambient_kpa: float = STAND
     return tester.effective_mm2 * supply * flow_function(held / supply) / (held * flow_function(ambient_kpa / held))
 
 
-def reading_kpa(leak_mm2: float, tester: Tester, ambient_kpa: float = STANDARD_ATMOSPHERE_KPA) -> float:
+def reading_kpa(leak_mm2: float, tester: LeakTester, ambient_kpa: float = STANDARD_ATMOSPHERE_KPA) -> float:
     """What a tester shows (gauge kPa) for an effective leak area; the inverse of `leak_area_mm2`.
 
     Raises ImpossibleReading for a negative area.
@@ -97,7 +97,7 @@ def reading_kpa(leak_mm2: float, tester: Tester, ambient_kpa: float = STANDARD_A
     return (low + high) / 2
 
 
-def convert_reading(shown_kpa: float, shown_by: Tester, as_tester: Tester) -> float:
+def convert_reading(shown_kpa: float, shown_by: LeakTester, as_tester: LeakTester) -> float:
     """A reading of one tester as another would have shown it, gauge kPa. Refusals as `leak_area_mm2`."""
     return reading_kpa(leak_area_mm2(shown_kpa, shown_by), as_tester)
 
@@ -108,7 +108,7 @@ def loss_percent(shown_kpa: float, supply_kpa: float) -> float:
 
 
 def judge_leakdown(
-    shown_kpa: float, tester: Tester | None, *, supply_kpa: float | None = None, bore_mm: float | None = None
+    shown_kpa: float, tester: LeakTester | None, *, supply_kpa: float | None = None, bore_mm: float | None = None
 ) -> BenchJudgement:
     """A leak-down reading (gauge kPa): "tight" to 10 % loss, "fair" to 25 %, "leaks" above.
 
