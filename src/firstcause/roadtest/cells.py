@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from math import isfinite
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,10 +42,10 @@ def read_numbers(cells: Sequence[str]) -> NumberColumn:
     Knows a decimal comma ("74,50"), thousands ("1,234"), a unit in the cell ("82C", "2124RPM", "74,50%").
     """
     try:
-        values = np.array(cells, dtype=np.str_).astype(np.float64)
+        values = np.fromiter(map(float, cells), dtype=np.float64, count=len(cells))
     except ValueError:
         return _read_cell_by_cell(cells)
-    if not np.isfinite(values).all() or any("_" in cell for cell in cells):
+    if not np.isfinite(values).all() or "_" in "".join(cells):
         return _read_cell_by_cell(cells)
     return NumberColumn(values)
 
@@ -64,6 +65,10 @@ def _read_cell_by_cell(cells: Sequence[str]) -> NumberColumn:
     column = NumberColumn(np.full(len(cells), np.nan))
     for row, cell in enumerate(cells):
         text = cell.strip()
+        plain = _plain_float(text)
+        if plain is not None:
+            column.values[row] = plain
+            continue
         if text.lower() in ABSENT:
             column.absent += 1
             continue
@@ -84,6 +89,15 @@ def _read_cell_by_cell(cells: Sequence[str]) -> NumberColumn:
     return column
 
 
+def _plain_float(text: str) -> float | None:
+    """A number as Python writes it, or None; not "inf", "nan" or "1_0"."""
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return value if isfinite(value) and "_" not in text else None
+
+
 def _to_float(text: str, thousands: bool) -> float | None:
     text = text.replace("\u00a0", "").replace(" ", "").replace("'", "")
     if thousands:
@@ -94,11 +108,7 @@ def _to_float(text: str, thousands: bool) -> float | None:
         text = text.replace(",", "")
     else:
         text = text.replace(",", ".")
-    try:
-        value = float(text)
-    except ValueError:
-        return None
-    return value if np.isfinite(value) else None
+    return _plain_float(text)
 
 
 @dataclass(slots=True)
@@ -135,10 +145,11 @@ def read_times(cells: Sequence[str], unit: str | None) -> TimeColumn:
     sample = next((cell.strip() for cell in cells if cell.strip().lower() not in ABSENT), "")
     if _ISO.match(sample):
         return _dates(cells)
+    if _DATED.match(sample):
+        return _each(cells, _DATED, _from_dated(_month_first(cells)), "date and time")
     for pattern, parse, kind in (
         (_CLOCK, _from_clock, "clock time"),
         (_MINUTES, _from_minutes, "minutes and seconds without the hour"),
-        (_DATED, _from_dated(_month_first(cells)), "date and time"),
         (_WRITTEN, _from_written, "date and time"),
     ):
         if pattern.match(sample):

@@ -60,8 +60,8 @@ class Item:
 
 
 def combine(verdicts: Sequence[Verdict]) -> Verdict:
-    """All conditions together: one missed misses; then undecided; then not evaluated; else met."""
-    order: tuple[Verdict, ...] = ("missed", "undecided", "not evaluated")
+    """All conditions together: one missed misses; then not evaluated; then undecided; else met."""
+    order: tuple[Verdict, ...] = ("missed", "not evaluated", "undecided")
     return next((verdict for verdict in order if verdict in verdicts), "met")
 
 
@@ -183,7 +183,7 @@ def _fast_item(trip: Trip, rule: MinimumDrive) -> Item:
     if found is None:
         return _blank("fast", title, limit, "No vehicle speed was recorded")
     verdict = judge_bounds(found.at_least_s, found.at_most_s, limit.value)
-    why = f"{_span(found.at_least_s, found.at_most_s)} at speed, {limit.value:.0f} s needed"
+    why = f"The car spent {_span(found.at_least_s, found.at_most_s)} at speed; {limit.value:.0f} s needed"
     if verdict == "undecided":
         why += "; the readings are too far apart, or missing, to decide"
     return _item("fast", title, "s", limit, found.linear_s, (found.at_least_s, found.at_most_s), verdict, why, ())

@@ -82,6 +82,24 @@ class DriveLog:
         counters = MappingProxyType({cylinder: values[start:stop] for cylinder, values in self.misfires.items()})
         return replace(self, time_s=self.time_s[start:stop], misfires=counters, **cut)  # type: ignore[arg-type]
 
+    def at(self, key: str, moments_s: Floats) -> Floats | None:
+        """A signal at other moments, shape as `moments_s`: straight between two readings, NaN over a gap or outside."""
+        found = self.readings(key)
+        if found is None:
+            return None
+        time_s, values = found
+        after = np.searchsorted(time_s, moments_s)
+        low, high = np.clip(after - 1, 0, None), np.clip(after, None, time_s.size - 1)
+        near = (time_s[high] - time_s[low] <= gap_limit_s(time_s)) & (after < time_s.size)
+        exact = time_s[high] == moments_s
+        joined = (near & (after > 0)) | exact
+        return np.where(joined, np.interp(moments_s, time_s, values), np.nan)
+
+    def row_gap_limit_s(self) -> float:
+        """The longest step that still joins two rows of this drive; with signals in turns, that of the slowest one."""
+        slow = [found[0] for key in self.signals() if (found := self.readings(key)) is not None]
+        return max(gap_limit_s(time_s) for time_s in (self.time_s, *slow))
+
     @property
     def duration_s(self) -> float:
         return float(self.time_s[-1] - self.time_s[0])

@@ -16,7 +16,7 @@ from firstcause.roadtest.trips import split_trips
 from firstcause.roadtest.window import FreezeFrame, LoadReading, window_timeline
 
 Floats = NDArray[np.float64]
-_WIDTH, _LEFT, _RIGHT = 760.0, 64.0, 12.0
+_WIDTH, _LEFT, _RIGHT = 760.0, 64.0, 24.0
 _BAND, _SPACE, _TOP = 92.0, 26.0, 22.0
 _MOST_POINTS = 1500
 _STYLE = (
@@ -196,10 +196,12 @@ def speed_load_plane_svg(
 
     None when engine speed or load was not recorded, for there is no such plane then.
     """
-    if log.rpm is None or log.load_percent is None:
+    found = log.readings("rpm")
+    loads = None if found is None else log.at("load_percent", found[0])
+    if found is None or loads is None:
         return None
-    both = np.isfinite(log.rpm) & np.isfinite(log.load_percent) & (log.rpm > 0)
-    rpm, load = log.rpm[both], log.load_percent[both]
+    both = np.isfinite(loads) & (found[1] > 0)
+    rpm, load = found[1][both], loads[both]
     height, bottom, top = 420.0, 372.0, 18.0
     highest = _nice_top(max(float(rpm.max()) if rpm.size else 0.0, frame.rpm_band()[1] if frame else 0.0, 1000.0))
     across, up = _Scale(0.0, highest, _LEFT, _WIDTH - _RIGHT), _Scale(0.0, 100.0, bottom, top)
@@ -218,5 +220,5 @@ def speed_load_plane_svg(
     places = {(round(across(float(x)), 0), round(up(min(float(y), 100.0)), 0)) for x, y in zip(rpm, load, strict=True)}
     body.extend(f'<circle cx="{x:.0f}" cy="{y:.0f}" r="1.6" class="dot"/>' for x, y in sorted(places))
     inside = "" if frame is None else f" The hatched target is the freeze frame at {frame.rpm:.0f} rpm."
-    said = f"{rpm.size} rows with the engine turning, one dot for each place.{inside}"
+    said = f"{rpm.size} readings with the engine turning, one dot for each place.{inside}"
     return _svg(_WIDTH, height, f"Where the engine worked on the drive {log.name}", said, body)

@@ -21,8 +21,6 @@ from firstcause.roadtest.drivelog import (
     Reading,
     ReadingReport,
     SetAside,
-    gap_limit_s,
-    usual_step_s,
 )
 from firstcause.roadtest.headings import BY_KEY, guess_meaning
 from firstcause.roadtest.order import order_rows
@@ -333,7 +331,5 @@ def _drive(seconds: Floats, signals: Mapping[str, Floats], name: str) -> DriveLo
 
 def _gaps(drive: DriveLog) -> list[Gap]:
     steps = np.diff(drive.time_s)
-    if not usual_step_s(drive.time_s):
-        return []
-    wide = np.flatnonzero(steps > gap_limit_s(drive.time_s))
+    wide = np.flatnonzero(steps > drive.row_gap_limit_s())
     return [Gap(drive.name, float(drive.time_s[row]), float(steps[row])) for row in wide[:_GAPS_LISTED]]

@@ -62,7 +62,8 @@ def unify_newlines(text: str) -> str:
 def split_line(line: str, separator: str) -> list[str]:
     """The cells of one line, blanks around them removed. Quotes are honoured within the line only."""
     if '"' not in line:
-        return [cell.strip() for cell in line.split(separator)]
+        cells = line.split(separator)
+        return [cell.strip() for cell in cells] if " " in line or "\t" in line else cells
     try:
         return [cell.strip() for cell in next(csv.reader([line], delimiter=separator, skipinitialspace=True))]
     except csv.Error:

@@ -11,6 +11,7 @@ from firstcause.roadtest.drivelog import gap_limit_s
 
 Floats = NDArray[np.float64]
 NO, MAYBE, YES = 0, 1, 2
+LOST = 99  # the level of a reading that tells nothing
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,11 +31,13 @@ class Timeline:
         return cls(np.array([start_s, stop_s]), np.array([state], dtype=np.int8), np.empty(0))
 
     @classmethod
-    def from_levels(cls, time_s: Floats, level: NDArray[np.int_], start_s: float, stop_s: float) -> Timeline:
-        """From readings: level 0 inside the condition, another number outside (its sign tells the side).
+    def from_levels(
+        cls, time_s: Floats, level: NDArray[np.int_], start_s: float, stop_s: float, gap_s: float | None = None
+    ) -> Timeline:
+        """From readings: level 0 inside the condition, another number outside (its sign tells the side), or LOST.
 
-        Two readings inside: YES between them. Two on the same outer side: NO. Anything else, a gap, and
-        the time before the first and after the last reading: MAYBE.
+        Two readings inside: YES between them. Two on the same outer side: NO. Anything else, a gap (a step
+        above `gap_s`, by default that of `gap_limit_s`), and the time before the first and after the last: MAYBE.
         """
         if not time_s.size:
             return cls.all_of(start_s, stop_s, MAYBE)
@@ -42,12 +45,12 @@ class Timeline:
         states = np.full(steps.size, MAYBE, dtype=np.int8)
         same = level[:-1] == level[1:]
         states[same & (level[1:] == 0)] = YES
-        states[same & (level[1:] != 0)] = NO
-        states[steps > gap_limit_s(time_s)] = MAYBE
+        states[same & (level[1:] != 0) & (level[1:] != LOST)] = NO
+        states[steps > (gap_limit_s(time_s) if gap_s is None else gap_s)] = MAYBE
         edges = np.concatenate([[start_s], time_s, [stop_s]])
         states = np.concatenate([[MAYBE], states, [MAYBE]]).astype(np.int8)
         real = np.diff(edges) > 0
-        return cls(np.concatenate([edges[:1], edges[1:][real]]), states[real], time_s[level != 0])
+        return cls(np.concatenate([edges[:1], edges[1:][real]]), states[real], time_s[(level != 0) & (level != LOST)])
 
     def __and__(self, other: Timeline) -> Timeline:
         """Both conditions at once: the weaker of the two states at each moment of the common span."""
@@ -69,16 +72,12 @@ class Timeline:
 
     def longest(self, least: int) -> tuple[float, float]:
         """Start and length in seconds of the longest unbroken run of `least` or better; (0.0, 0.0) without one."""
-        best_start, best_s = 0.0, 0.0
-        start: float | None = None
-        broken = np.isin(self.edges_s, self.breaks_s)
-        for at, state in enumerate(self.states):
-            if state < least:
-                start = None
-                continue
-            if start is None or broken[at]:
-                start = float(self.edges_s[at])
-            stop = float(self.edges_s[at + 1])
-            if stop - start > best_s:
-                best_start, best_s = start, stop - start
-        return best_start, best_s
+        good = self.states >= least
+        if not good.any():
+            return 0.0, 0.0
+        broken = np.isin(self.edges_s[1:-1], self.breaks_s)
+        parted = ~good[:-1] | ~good[1:] | broken
+        starts = self.edges_s[:-1][good & np.concatenate([[True], parted])]
+        stops = self.edges_s[1:][good & np.concatenate([parted, [True]])]
+        best = int(np.argmax(stops - starts))
+        return float(starts[best]), float(stops[best] - starts[best])

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from firstcause.roadtest.doubt import MOVING_KMH
 from firstcause.roadtest.drivelog import DriveLog
 from firstcause.roadtest.rules import RUNNING_RPM, TRIP_PAUSE
-from firstcause.roadtest.timeline import MAYBE, YES, Timeline
+from firstcause.roadtest.timeline import LOST, MAYBE, YES, Timeline
 
 Floats = NDArray[np.float64]
 _TIMER_FALL_S = 5.0
@@ -41,12 +41,13 @@ class Trip:
         if found is None:
             return None
         time_s, rpm = found
-        return Timeline.from_levels(time_s, (rpm < RUNNING_RPM.value).astype(np.int_), self.start_s, self.end_s)
+        level = np.where(np.isnan(rpm), LOST, (rpm < RUNNING_RPM.value).astype(np.int_))
+        return Timeline.from_levels(time_s, level, self.start_s, self.end_s)
 
     def rows_present(self) -> Timeline:
         """YES wherever rows follow each other, MAYBE over a gap."""
-        time_s = self.log.time_s
-        return Timeline.from_levels(time_s, np.zeros(time_s.size, dtype=np.int_), self.start_s, self.end_s)
+        time_s, inside = self.log.time_s, np.zeros(self.log.time_s.size, dtype=np.int_)
+        return Timeline.from_levels(time_s, inside, self.start_s, self.end_s, self.log.row_gap_limit_s())
 
     def short_stops(self) -> int:
         """How often the engine stood still and ran again within this trip."""
@@ -58,7 +59,7 @@ class Trip:
 
 
 def engine_readings(log: DriveLog) -> tuple[Floats, Floats] | None:
-    """Times and engine speeds, without rows that read 0 while the car moves (signal lost, or stopped under way)."""
+    """Times and engine speeds; NaN where it reads 0 while the car moves (signal lost, or stopped under way)."""
     found = log.readings("rpm")
     if found is None:
         return None
@@ -67,8 +68,16 @@ def engine_readings(log: DriveLog) -> tuple[Floats, Floats] | None:
     if speed is None:
         return time_s, rpm
     moving = np.interp(time_s, *speed) > MOVING_KMH
-    kept = ~((rpm < RUNNING_RPM.value) & moving)
-    return time_s[kept], rpm[kept]
+    return time_s, np.where((rpm < RUNNING_RPM.value) & moving, np.nan, rpm)
+
+
+def _known_engine(log: DriveLog) -> tuple[Floats, Floats] | None:
+    """As `engine_readings`, without the rows that tell nothing."""
+    found = engine_readings(log)
+    if found is None:
+        return None
+    known = np.isfinite(found[1])
+    return found[0][known], found[1][known]
 
 
 def split_trips(log: DriveLog) -> tuple[Trip, ...]:
@@ -95,7 +104,7 @@ def split_trips(log: DriveLog) -> tuple[Trip, ...]:
 
 
 def _starts_after_stops(log: DriveLog) -> list[tuple[int, float]]:
-    found = engine_readings(log)
+    found = _known_engine(log)
     if found is None:
         return []
     time_s, rpm = found
@@ -121,5 +130,5 @@ def _start_seen(log: DriveLog) -> bool:
     timer = log.readings("run_time_s")
     if timer is not None and timer[1][0] <= _JUST_STARTED_S:
         return True
-    found = engine_readings(log)
+    found = _known_engine(log)
     return found is not None and found[1].size > 0 and bool(found[1][0] < RUNNING_RPM.value)

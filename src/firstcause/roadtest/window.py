@@ -13,7 +13,7 @@ from firstcause.errors import RequestError
 from firstcause.roadtest.conditions import Verdict
 from firstcause.roadtest.drivelog import DriveLog, gap_limit_s
 from firstcause.roadtest.rules import WARM_FROM, WINDOW_LOAD, WINDOW_RPM
-from firstcause.roadtest.timeline import MAYBE, YES, Timeline
+from firstcause.roadtest.timeline import LOST, MAYBE, YES, Timeline
 from firstcause.roadtest.trips import Trip, engine_readings
 
 Floats = NDArray[np.float64]
@@ -111,6 +111,7 @@ def window_timeline(trip: Trip, frame: FreezeFrame, reading: LoadReading) -> tup
             missing.append(name)
             continue
         level = np.where(found[1] < band[0], -1, np.where(found[1] > band[1], 1, 0))
+        level = np.where(np.isnan(found[1]), LOST, level)
         line = line & Timeline.from_levels(found[0], level, trip.start_s, trip.end_s)
     return line, tuple(missing)
 
@@ -156,22 +157,24 @@ def judge_window(trip: Trip, frame: FreezeFrame, *, load_reading: LoadReading = 
 
 
 def _nearest(trip: Trip, frame: FreezeFrame, reading: LoadReading) -> Nearest | None:
-    """The row, with the right warm-up status, that lies nearest in speed and load."""
-    log = trip.log
-    if log.rpm is None:
+    """The reading of engine speed, with the right warm-up status, that lies nearest in speed and load."""
+    found = engine_readings(trip.log)
+    if found is None or not found[0].size:
         return None
-    distance = np.abs(log.rpm - frame.rpm) / WINDOW_RPM.value
+    time_s, rpm = found
+    load, coolant = trip.log.at("load_percent", time_s), trip.log.at("coolant_c", time_s)
+    distance = np.abs(rpm - frame.rpm) / WINDOW_RPM.value
     band = frame.load_band(reading)
-    if band is not None and log.load_percent is not None and frame.load_percent is not None:
+    if band is not None and load is not None and frame.load_percent is not None:
         half = max(band[1] - frame.load_percent, 1e-9)
-        distance = np.maximum(distance, np.abs(log.load_percent - frame.load_percent) / half)
-    if frame.warm is not None and log.coolant_c is not None:
-        distance = np.where((log.coolant_c >= WARM_FROM.value) == frame.warm, distance, np.nan)
+        distance = np.maximum(distance, np.abs(load - frame.load_percent) / half)
+    if frame.warm is not None and coolant is not None:
+        distance = np.where((coolant >= WARM_FROM.value) == frame.warm, distance, np.nan)
     if not np.isfinite(distance).any():
         return None
     row = int(np.nanargmin(distance))
-    load = None if log.load_percent is None else float(log.load_percent[row])
-    return Nearest(float(log.time_s[row]), float(log.rpm[row]), load, float(distance[row]))
+    nearest_load = None if load is None or not np.isfinite(load[row]) else float(load[row])
+    return Nearest(float(time_s[row]), float(rpm[row]), nearest_load, float(distance[row]))
 
 
 def events_in(log: DriveLog, line: Timeline, least: int) -> float:
@@ -190,8 +193,8 @@ def events_in(log: DriveLog, line: Timeline, least: int) -> float:
     speed = np.interp(grid, time_s, rpm)
     middle = (grid[:-1] + grid[1:]) / 2
     step = np.diff(time_s)[np.clip(np.searchsorted(time_s, middle) - 1, 0, time_s.size - 2)]
-    counted = (line.state_at(middle) >= least) & (step <= gap_limit_s(time_s))
     revolutions = (speed[:-1] + speed[1:]) / 2 * np.diff(grid) / 60
+    counted = (line.state_at(middle) >= least) & (step <= gap_limit_s(time_s)) & np.isfinite(revolutions)
     return float(revolutions[counted].sum() / 2)
 
 

@@ -30,7 +30,7 @@ def drive_sentences(judged: DriveJudgement) -> list[str]:
         said.append(
             f"With the temperature and altitude limits of the general denominator too: {judged.with_surroundings}."
         )
-    said.extend(forecast.sentence for forecast in judged.forecasts)
+    said.extend(dict.fromkeys(forecast.sentence for forecast in judged.forecasts))
     return said
 
 
@@ -105,14 +105,17 @@ def _hidden(judged: DriveJudgement) -> list[str]:
     for where in ("near the freeze frame", "whole drive"):
         rates = [rate for rate in judged.hidden if rate.where == where]
         if rates:
-            said.append(_rate_sentence(max(rates, key=lambda rate: rate.upper_share), judged.facts.cylinders))
+            alike = len(rates) > 1 and len({(rate.misfires, rate.events) for rate in rates}) == 1
+            worst = max(rates, key=lambda rate: rate.upper_share)
+            whose = "each cylinder" if alike else f"cylinder {worst.cylinder}"
+            said.append(_rate_sentence(worst, whose, judged.facts.cylinders))
     return said
 
 
-def _rate_sentence(rate: HiddenRate, cylinders: int | None) -> str:
+def _rate_sentence(rate: HiddenRate, whose: str, cylinders: int | None) -> str:
     place = "in the conditions in which it failed" if rate.where != "whole drive" else "over the whole drive"
     line = (
-        f"With {rate.misfires} misfire(s) in {rate.events} ignition events of cylinder {rate.cylinder} {place}, up to "
+        f"With {rate.misfires} misfire(s) in {rate.events} ignition events of {whose} {place}, up to "
         f"{100 * rate.upper_share:.2g} % of its events could still misfire ({100 * rate.confidence:.0f} % confidence)."
     )
     if cylinders:
