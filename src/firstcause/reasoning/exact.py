@@ -136,6 +136,8 @@ class Engine:
         self._causes = network.causes
         self._index = network.index
         self._folded = self._fold()
+        self._chances: dict[int, Array] = {}
+        self._shares: dict[tuple[int, ...], dict[int, tuple[list[int], Array]]] = {}
         self._shared = [i for i, cause in enumerate(self._causes) if cause.block is None and i not in self._folded]
         self._slot = {i: slot for slot, i in enumerate(self._shared)}
         self._split_links()
@@ -377,12 +379,15 @@ class Engine:
         return present, without
 
     def _chance_of(self, i: int) -> Array:
-        """P(shared cause present | configuration) for each listed configuration: 0 or 1, or between for a folded one."""
-        if i in self._slot:
-            return self._config[:, self._slot[i]].astype(float)
-        present, without = self._folded_weights(i, self._config)
-        total = present + without
-        return np.divide(present, total, out=np.zeros_like(total), where=total > 0.0)
+        """P(shared cause present | configuration) of each listed configuration: 0 or 1, or between if it is folded."""
+        if i not in self._chances:
+            if i in self._slot:
+                self._chances[i] = self._config[:, self._slot[i]].astype(float)
+            else:
+                present, without = self._folded_weights(i, self._config)
+                total = present + without
+                self._chances[i] = np.divide(present, total, out=np.zeros_like(total), where=total > 0.0)
+        return self._chances[i]
 
     def _weigh_shared(self, listed: Bits) -> Array:
         """Prior of each configuration, the findings on shared causes alone, and the outer weights: (outer, listed)."""
@@ -450,6 +455,12 @@ class Engine:
 
     def _shares_given_shared(self, wanted: Sequence[int]) -> dict[int, tuple[list[int], Array]]:
         """By block: slots of its wanted causes; P(cause | findings of the block, shared), (slots, outer * listed)."""
+        key = tuple(wanted)
+        if key not in self._shares:
+            self._shares[key] = self._find_shares(wanted)
+        return self._shares[key]
+
+    def _find_shares(self, wanted: Sequence[int]) -> dict[int, tuple[list[int], Array]]:
         found: dict[int, tuple[list[int], Array]] = {}
         for b, block in enumerate(self._blocks):
             slots = [w for w, i in enumerate(wanted) if i in block.alone]
@@ -479,8 +490,10 @@ class Engine:
         for w, i in enumerate(wanted):
             if self._causes[i].block is None:
                 chance = self._chance_of(i)
-                with_factor = chance * factors[i] / (1.0 - chance * (1.0 - factors[i])) if i in factors else chance
-                result[w] = float(by_configuration @ np.nan_to_num(with_factor))
+                if i in factors:
+                    left = 1.0 - chance * (1.0 - factors[i])
+                    chance = np.divide(chance * factors[i], left, out=np.zeros_like(left), where=left > 0.0)
+                result[w] = float(by_configuration @ chance)
         for b, (slots, share) in shares.items():
             if b not in changed:
                 result[slots] = share @ joint.ravel()

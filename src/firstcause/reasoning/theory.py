@@ -8,7 +8,13 @@ Vomlelova 2003 (IJIS 18); Lin 2014 (IJAR 55). Worked examples from them are in t
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence, Set
+from dataclasses import dataclass
 from itertools import permutations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
 
 
 def order_single_fault(chances: Sequence[float], costs: Sequence[float]) -> list[int]:
@@ -31,7 +37,7 @@ def order_independent_faults(chances: Sequence[float], costs: Sequence[float]) -
 
 
 def ecr_single_fault(chances: Sequence[float], costs: Sequence[float], service: float = 0.0) -> float:
-    """Expected cost of repairing in the given order, one fault present, perfect own actions; what remains goes to service.
+    """Expected cost of repairing in the given order, one fault present, perfect own actions; the rest goes to service.
 
     sum_i C_i (1 - sum_{j<i} p_j) + service (1 - sum p). Source: Heckerman et al. 1994, eq. 5 and section 3.
     """
@@ -137,3 +143,83 @@ def worth_asking_now(ecr_never: float, ecr_now: float, ecr_after_best_action: fl
     Source: Langseth & Jensen 2003, eq. 4 and 5.
     """
     return ecr_now < min(ecr_never, ecr_after_best_action)
+
+
+@dataclass(frozen=True)
+class Bill:
+    """What repairs cost and cure, over the roots in question.
+
+    `price` (repairs,), `solves` (repairs, roots) chance that a repair removes a root, `hides` (roots,) chance that a root
+    which still stands stays unseen in the proving drive, `refer` (roots,) price of handing the car on with that
+    root in it, `comeback` price of a wrong "cured", `verify` price of the proving drive.
+    """
+
+    price: Array
+    solves: Array
+    hides: Array
+    refer: Array
+    comeback: float
+    verify: float
+
+
+def expected_bill(bill: Bill, weights: Array, cured: Array) -> Array:
+    """Expected cost to a proven repair for many beliefs at once: the better of repairing in order, and of stopping now.
+
+    `weights` (beliefs, roots) is the chance of each root being the cause that still stands, `cured` (beliefs,) that none
+    does; a row and its `cured` add up to that belief's own chance, so results may be summed.
+    Repairs are taken by updating P/C, verified one by one, until handing on is cheaper: the sum over actions of
+    C_i P(not yet solved) of Jensen et al. 2001, definition 1, with the call service of Heckerman et al. 1994, section 3,
+    and the price of a comeback for roots that a passed drive leaves standing (ours).
+    """
+    left = np.array(weights, dtype=float)
+    still = left.sum(axis=1) + cured
+    total = np.zeros(len(left))
+    cost = bill.price + bill.verify
+    going = np.ones(len(left), dtype=bool)
+    for _ in range(len(bill.price)):
+        gain = left @ bill.solves.T
+        best = np.argmax(gain / cost, axis=1)
+        rows = np.arange(len(left))
+        saved = (left * bill.solves[best]) @ bill.refer
+        going &= (gain[rows, best] > 0.0) & (saved > cost[best] * still)
+        if not going.any():
+            break
+        total += np.where(going, cost[best] * still, 0.0)
+        left = np.where(going[:, None], left * (1.0 - bill.solves[best]), left)
+        total += np.where(going, bill.comeback * (left @ bill.hides), 0.0)
+        still = np.where(going, left.sum(axis=1), still)
+    total += left @ bill.refer
+    not_cured = np.asarray(weights).sum(axis=1)
+    if (np.asarray(cured) > 0.0).any():
+        stop_now = not_cured * bill.comeback + expected_bill(bill, weights, np.zeros(len(left)))
+        return np.asarray(np.minimum(total, stop_now))
+    return total
+
+
+def perfect_information(bill: Bill, weights: Array) -> Array:
+    """Lower bound of the expected cost: each root is known at once and repaired, or handed on where that is cheaper.
+
+    Source: Jensen et al. 2001, definition 4 (after Sochorova & Vomlel).
+    """
+    able = bill.solves > 0.0
+    each = np.where(able, (bill.price + bill.verify)[:, None], np.inf).min(axis=0, initial=np.inf)
+    return np.asarray(weights @ np.minimum(each, bill.refer))
+
+
+def entropy_bits(weights: Array) -> Array:
+    """For each row its total times the entropy of the row normalised, in bits."""
+    total = weights.sum(axis=1)
+    safe = np.where(weights > 0.0, weights, 1.0)
+    plain = np.where(total > 0.0, total, 1.0)
+    return np.asarray(-(weights * np.log2(safe / plain[:, None])).sum(axis=1))
+
+
+def expected_course(bill: Bill, weights: Array, cured: Array, price_per_bit: float) -> Array:
+    """Expected cost when one may go on looking: what perfect information would cost, plus the price of getting it.
+
+    The price of getting it is the entropy of the belief times what one bit costs with the tests at hand. Never
+    above the course without further looking. An estimate, not a bound: the entropy heuristic of the troubleshooting
+    literature (Warnquist 2011, 2015, read in abstract) in a form of our own; decision 0010.
+    """
+    looking = perfect_information(bill, weights) + price_per_bit * entropy_bits(weights) + bill.verify * cured
+    return np.asarray(np.minimum(looking, expected_bill(bill, weights, cured)))

@@ -1,0 +1,314 @@
+"""Everything one could do next, each with its minutes, its money, what it opens and what it warns of."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from firstcause.knowledge.base import Knowledge, fits
+from firstcause.knowledge.schema import Access, PartsClass, RepairEntry, TestEntry
+from firstcause.reasoning.compiled import Model
+from firstcause.reasoning.history import CarFacts, Counted, Found, Moved, Region, Renewed, Repaired, Reseated
+from firstcause.vehicle.place import ENGINE, Place, bank, cylinder
+
+StepKind = Literal["test", "swap", "watch", "repair", "verify", "refer"]
+MOST_SUSPECT_CYLINDERS = 3
+
+
+@dataclass(frozen=True)
+class Terms:
+    """What things cost in this shop, what it cannot do, and what the owner has ruled out."""
+
+    labour_per_hour: float
+    parts_class: Mapping[PartsClass, float]
+    comeback: float
+    refer_out: float
+    verify_minutes: float
+    set_aside: frozenset[str] = frozenset()
+
+    @classmethod
+    def of(cls, knowledge: Knowledge, labour_per_hour: float | None = None, set_aside: Iterable[str] = ()) -> Terms:
+        """The knowledge base's own figures, with the shop's rate where it is given."""
+        money = knowledge.model.money
+        return cls(
+            money.labour_per_hour if labour_per_hour is None else labour_per_hour,
+            money.parts_class,
+            money.comeback,
+            money.refer_out,
+            money.verify_minutes,
+            frozenset(set_aside),
+        )
+
+    def labour(self, minutes: float) -> float:
+        """Price of so many minutes."""
+        return minutes * self.labour_per_hour / 60.0
+
+
+@dataclass(frozen=True)
+class Step:
+    """One thing to do. `key` is its stable name; `minutes` includes what must be opened for it now."""
+
+    key: str
+    kind: StepKind
+    what: str
+    name: str
+    place: Place
+    minutes: float
+    price: float
+    opens: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    tools: tuple[str, ...] = ()
+    other: int | None = None
+    watched: tuple[tuple[Region, float], ...] = ()
+
+
+def access_name(access: Access, place: Place, car: CarFacts) -> str:
+    """Name of one opening: per engine, per bank or per cylinder."""
+    if access.per == "engine" or place.kind == "engine":
+        return access.id
+    if access.per == "bank":
+        number = place.numbers[0] if place.kind == "bank" else car.layout.bank_of(place.numbers[0])
+        return f"{access.id} {bank(number)}"
+    return f"{access.id} {place}"
+
+
+def openings(knowledge: Knowledge, wanted: Iterable[str], place: Place, car: CarFacts) -> dict[str, float]:
+    """All that must be open for a job at a place, with the minutes each takes (and putting it back)."""
+    found: dict[str, float] = {}
+    queue = list(wanted)
+    while queue:
+        access = knowledge.access[queue.pop()]
+        found[access_name(access, place, car)] = access.minutes_buried if car.is_buried(place) else access.minutes
+        queue += access.needs
+    return found
+
+
+def open_now(model: Model) -> frozenset[str]:
+    """What stands open: opened by the steps since the engine last ran; a drive closes all, an idle run the cylinders."""
+    knowledge, car = model.knowledge, model.car
+    standing: set[str] = set()
+    for happening in model.history:
+        match happening:
+            case Found(test=test, place=place):
+                standing |= openings(knowledge, knowledge.tests[test].access, place, car).keys()
+            case Moved(part=part, first=first, second=second):
+                for number in (first, second):
+                    standing |= openings(knowledge, knowledge.parts[part].access, cylinder(number), car).keys()
+            case Renewed(part=part, cylinder=number) | Reseated(part=part, cylinder=number):
+                standing |= openings(knowledge, knowledge.parts[part].access, cylinder(number), car).keys()
+            case Repaired(repair=repair, place=place):
+                standing |= openings(knowledge, knowledge.repairs[repair].access, place, car).keys()
+            case Counted(minutes=minutes):
+                on_the_road = any(watched > 0 for region, watched in minutes.items() if region != "idle")
+                standing = set() if on_the_road else {name for name in standing if " cylinder " not in name}
+            case _:
+                pass
+    return frozenset(standing)
+
+
+def suspects_first(model: Model, belief: Mapping[str, float]) -> list[int]:
+    """The cylinders in question, the most suspect first; all cylinders if none is in question yet."""
+    weight = dict.fromkeys(sorted(model.sites or model.car.layout.cylinders), 0.0)
+    for cause in model.live:
+        for number in model.facts[cause].home & weight.keys():
+            if model.entry(cause).scope in ("part", "place"):
+                weight[number] += belief[cause]
+    return sorted(weight, key=lambda number: (-weight[number], number))
+
+
+def test_steps(model: Model, terms: Terms, belief: Mapping[str, float], standing: frozenset[str]) -> list[Step]:
+    """Every test that shows a live cause, at the places in question, unless it was done there since things changed."""
+    cylinders = suspects_first(model, belief)[:MOST_SUSPECT_CYLINDERS]
+    live = set(model.live)
+    steps = []
+    for test in model.knowledge.tests.values():
+        if not fits(test.fitted, model.car.layout):
+            continue
+        for place in _places_of(test, model, cylinders):
+            key = f"{test.id} at {place}"
+            if key in terms.set_aside or test.id in terms.set_aside or _already_done(model, test, place):
+                continue
+            if any(cause in live for cause, _ in model.causes_of_test(test, place)):
+                steps.append(_test_step(model, terms, test, place, key, standing))
+    return steps
+
+
+def _test_step(model: Model, terms: Terms, test: TestEntry, place: Place, key: str, standing: frozenset[str]) -> Step:
+    needed = openings(model.knowledge, test.access, place, model.car)
+    fresh = {name: minutes for name, minutes in needed.items() if name not in standing}
+    minutes = test.minutes + sum(fresh.values())
+    return Step(
+        key, "test", test.id, test.name, place, minutes, terms.labour(minutes), tuple(sorted(needed)),
+        tuple(test.cautions), tuple(test.tools),
+    )  # fmt: skip
+
+
+def _places_of(test: TestEntry, model: Model, cylinders: Iterable[int]) -> Iterable[Place]:
+    if test.on in ("cylinder", "part"):
+        for number in cylinders:
+            if test.on == "cylinder" or test.part in model.fitment.kinds:
+                yield cylinder(number)
+    elif test.on == "bank":
+        yield from (bank(number) for number in sorted({model.car.layout.bank_of(n) for n in cylinders}))
+    else:
+        yield ENGINE
+
+
+def _already_done(model: Model, test: TestEntry, place: Place) -> bool:
+    """Whether this test was done at this place since the last change of parts or repair that concerns it."""
+    done = False
+    for happening in model.history:
+        if isinstance(happening, Found):
+            done = done or (happening.test == test.id and happening.place == place)
+        elif isinstance(happening, Moved | Renewed | Repaired) and _concerns(happening, test, place):
+            done = False
+    return done
+
+
+def _concerns(happening: Moved | Renewed | Repaired, test: TestEntry, place: Place) -> bool:
+    if isinstance(happening, Repaired):
+        return True
+    return test.on == "part" and test.part == happening.part and bool(_numbers(happening) & set(place.numbers))
+
+
+def _numbers(happening: Moved | Renewed) -> set[int]:
+    return {happening.first, happening.second} if isinstance(happening, Moved) else {happening.cylinder}
+
+
+def swap_steps(model: Model, terms: Terms, belief: Mapping[str, float], standing: frozenset[str]) -> list[Step]:
+    """For each kind of part: swap the most suspect one with one from a quiet, unrelated, easily reached cylinder."""
+    steps = []
+    watched = best_watch(model, terms)
+    for suspect in suspects_first(model, belief)[:1] if model.complaint else []:
+        for kind in model.fitment.kinds.values():
+            if not kind.swappable or not _has_live_part(model, kind.id, suspect) or _has_moved(model, kind.id, suspect):
+                continue
+            partner = _partner(model, kind.id, suspect)
+            if partner is None:
+                continue
+            needed = openings(model.knowledge, kind.access, cylinder(suspect), model.car)
+            needed |= openings(model.knowledge, kind.access, cylinder(partner), model.car)
+            fresh = sum(minutes for name, minutes in needed.items() if name not in standing)
+            minutes = kind.swap_minutes + fresh + sum(t for _, t in watched)
+            key = f"swap {kind.id} {suspect}-{partner}"
+            if key not in terms.set_aside and f"swap {kind.id}" not in terms.set_aside:
+                steps.append(
+                    Step(
+                        key,
+                        "swap",
+                        kind.id,
+                        f"Swap: {kind.name.lower()} of cylinder {suspect} with {partner}",
+                        cylinder(suspect),
+                        minutes,
+                        terms.labour(minutes),
+                        tuple(sorted(needed)),
+                        tuple(kind.cautions),
+                        (),
+                        partner,
+                        watched,
+                    )  # fmt: skip
+                )
+    return steps
+
+
+def _has_live_part(model: Model, kind: str, number: int) -> bool:
+    serial = model.fitment.at(kind, number)
+    return any(model.facts[cause].holder == serial for cause in model.live)
+
+
+def _has_moved(model: Model, kind: str, number: int) -> bool:
+    return any(
+        isinstance(happening, Moved | Renewed) and happening.part == kind and number in _numbers(happening)
+        for happening in model.history
+    )
+
+
+def _partner(model: Model, kind: str, suspect: int) -> int | None:
+    """A cylinder that is not in question, shares nothing with the suspect, and is easiest to reach."""
+    layout = model.car.layout
+    related = {suspect, layout.companion(suspect), *layout.neighbours(suspect), *layout.shares_coil_with(suspect)}
+    others = [n for n in layout.cylinders if n not in model.sites and n != suspect]
+    others = [n for n in others if model.fitment.position(kind, n) != model.fitment.position(kind, suspect)]
+    if not others:
+        return None
+    return min(others, key=lambda n: (n in related, model.car.is_buried(cylinder(n)), abs(n - suspect), n))
+
+
+def best_watch(model: Model, terms: Terms) -> tuple[tuple[Region, float], ...]:
+    """Where and how long to watch the counters: where the complaint was seen; short at idle, a drive elsewhere."""
+    seen: dict[Region, float] = {}
+    for happening in model.history:
+        if isinstance(happening, Counted) and any(happening.misfires.values()):
+            for region, watched in happening.minutes.items():
+                seen[region] = seen.get(region, 0.0) + watched
+    regions = getattr(next((h for h in model.history if getattr(h, "region", None)), None), "region", None)
+    if regions is not None:
+        seen[regions] = seen.get(regions, 0.0) + 1.0
+    if not seen or max(seen, key=lambda region: seen[region]) == "idle":
+        return (("idle", 5.0),)
+    return (("idle", 3.0), ("cruise", terms.verify_minutes / 2), ("load", terms.verify_minutes / 4))
+
+
+def watch_steps(model: Model, terms: Terms) -> list[Step]:
+    """Read the counters again: at idle, and on the road."""
+    road: tuple[tuple[Region, float], ...] = (
+        ("cold-start", 1.0), ("idle", 3.0), ("cruise", terms.verify_minutes / 2), ("load", terms.verify_minutes / 4),
+    )  # fmt: skip
+    choices: list[tuple[str, str, tuple[tuple[Region, float], ...]]] = [
+        ("watch idle", "Watch the misfire counters at idle", (("idle", 5.0),)),
+        ("watch road", "Drive and read the misfire counters", road),
+    ]
+    steps = []
+    for key, name, watched in choices:
+        if key not in terms.set_aside:
+            minutes = sum(t for _, t in watched)
+            steps.append(Step(key, "watch", key, name, ENGINE, minutes, terms.labour(minutes), watched=watched))
+    return steps
+
+
+def repair_steps(model: Model, terms: Terms, standing: frozenset[str]) -> list[Step]:
+    """Every repair that would act on a live cause, at the place where that cause is now."""
+    found: dict[str, Step] = {}
+    for repair in model.knowledge.repairs.values():
+        if not fits(repair.fitted, model.car.layout) or repair.id in terms.set_aside:
+            continue
+        for place in sorted(_repair_places(model, repair)):
+            key = f"{repair.id} at {place}"
+            if key not in terms.set_aside:
+                found[key] = _repair_step(model, terms, repair, place, key, standing)
+    return list(found.values())
+
+
+def _repair_step(
+    model: Model, terms: Terms, repair: RepairEntry, place: Place, key: str, standing: frozenset[str]
+) -> Step:
+    needed = openings(model.knowledge, repair.access, place, model.car)
+    fresh = sum(minutes for name, minutes in needed.items() if name not in standing)
+    minutes = (repair.minutes_buried if model.car.is_buried(place) else repair.minutes) + fresh
+    price = terms.labour(minutes) + terms.parts_class[repair.parts_class]
+    return Step(
+        key, "repair", repair.id, repair.name, place, minutes, price, tuple(sorted(needed)), tuple(repair.cautions)
+    )
+
+
+def _repair_places(model: Model, repair: RepairEntry) -> set[Place]:
+    places = set()
+    for cause in model.live:
+        entry, place = model.entry(cause), model.place_now(cause)
+        renews_it = repair.renews is not None and entry.part == repair.renews
+        cures_it = any(cure.fault == entry.id for cure in repair.cures)
+        if renews_it or cures_it:
+            places.add(_as_kind(place, "cylinder" if renews_it else repair.on, model.car))
+    return places
+
+
+def _as_kind(place: Place, kind: str, car: CarFacts) -> Place:
+    """The place of the wanted kind that holds this one (an engine-wide repair is done on the engine)."""
+    if kind == place.kind:
+        return place
+    if kind == "bank" and place.numbers:
+        return bank(car.layout.bank_of(place.numbers[0]))
+    if kind == "cylinder" and place.kind == "joint":
+        return cylinder(place.numbers[0])
+    return ENGINE if kind == "engine" else place
