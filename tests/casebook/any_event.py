@@ -14,9 +14,20 @@ from firstcause.casebook.events import Corrected, Event, Opened
 from firstcause.casebook.people import Person
 from firstcause.casebook.written import KINDS
 
-TEXT = st.text(max_size=12) | st.sampled_from(
-    ["", 'say "hm"', '"""', "it's\n'''raw'''", "line\r\nline\t", "\\", "ñ ü 火花 🔧", "\x7f\x00"]
-)
+AWKWARD = [
+    "",
+    'say "hm"',
+    '"""',
+    "it's\n'''raw'''",
+    "line\r\nline\t",
+    "\\",
+    "ñ ü 火花 🔧",
+    "\x7f\x00",
+    '\n"',
+    '"\n""" """" "',
+    "\n\\\\",
+]
+TEXT = st.text(max_size=12) | st.sampled_from(AWKWARD) | st.text('"\\\n a', max_size=8)
 JSON = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False, allow_infinity=False) | TEXT,
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(TEXT, inner, max_size=3),

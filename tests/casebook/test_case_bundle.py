@@ -148,6 +148,7 @@ def test_a_refused_file_leaves_nothing_behind(tmp_path: Path, here: CaseStore, t
         ({"../evil.txt": b"x"}, "does not belong"),
         ({"/etc/evil": b"x"}, "does not belong"),
         ({"blobs/../../evil": b"x"}, "does not belong"),
+        ({"case.toml\n": b"x"}, "does not belong"),
         ({"manifest.json": None}, "no manifest"),
         ({"events.jsonl": None}, "no events"),
         ({"manifest.json": b"{}"}, "manifest cannot be read"),

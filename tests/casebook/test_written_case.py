@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import BaseModel
-from tests.casebook.any_event import JSON, PEOPLE, TEXT, stories
+from tests.casebook.any_event import AWKWARD, JSON, PEOPLE, TEXT, stories
 from tests.casebook.case_values import MORNING, opened, story
 
 import firstcause.casebook
@@ -82,6 +82,15 @@ def test_the_stored_record_of_every_event_comes_back_as_it_was(events: list[Even
 def test_what_we_write_is_toml_to_the_library(values: dict[str, object]):
     """Authority: tomllib of the standard library."""
     assert tomllib.loads("\n".join(toml_lines(values))) == values
+
+
+@pytest.mark.parametrize("text", AWKWARD)
+def test_awkward_words_come_back(text: str):
+    """Authority: tomllib of the standard library."""
+    assert tomllib.loads("\n".join(toml_lines({text: text, "x": f"{text}\n{text}"}))) == {
+        text: text,
+        "x": f"{text}\n{text}",
+    }
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))

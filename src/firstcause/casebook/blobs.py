@@ -13,7 +13,7 @@ from pathlib import Path
 from firstcause.errors import CaseError
 
 CHUNK = 1 << 20
-_HASH = re.compile(r"^[0-9a-f]{64}$")
+_HASH = re.compile(r"[0-9a-f]{64}")
 
 
 class NotKept(CaseError):
@@ -109,7 +109,7 @@ class BlobFolder:
         return True
 
     def _path(self, sha256: str) -> Path:
-        if not _HASH.match(sha256):
+        if not _HASH.fullmatch(sha256):
             raise LostAttachment(sha256, "is no hash")
         return self.folder / sha256[:2] / sha256
 

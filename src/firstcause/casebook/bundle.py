@@ -28,7 +28,7 @@ FORMAT = 1
 LARGEST_BYTES = 4 << 30  # unpacked, all together; a case with hours of recordings stays far below
 LARGEST_TEXT_BYTES = 256 << 20
 _EVENTS, _MANIFEST, _TEXT, _PEOPLE = "events.jsonl", "manifest.json", "case.toml", "people.json"
-_ALLOWED = re.compile(r"^(events\.jsonl|manifest\.json|case\.toml|people\.json|blobs/[0-9a-f]{64})$")
+_ALLOWED = re.compile(r"(events\.jsonl|manifest\.json|case\.toml|people\.json|blobs/[0-9a-f]{64})")
 _FIXED_TIME = (1980, 1, 1, 0, 0, 0)  # the earliest a zip can hold: the same case gives the same bytes
 
 
@@ -180,7 +180,7 @@ class _Import:
     def _check_names(self) -> None:
         names = [entry.filename for entry in self._bundle.infolist()]
         for name in names:
-            if not _ALLOWED.match(name):
+            if not _ALLOWED.fullmatch(name):
                 raise BadBundle(self._name, f"it holds {name!r}, which does not belong into a case")
         if len(set(names)) != len(names):
             raise BadBundle(self._name, "it holds a name twice")

@@ -190,7 +190,7 @@ def layout_of(description: EngineDescription, event: str = "e1") -> EngineLayout
 def _stand(fold: Fold) -> Case:
     """The frozen case from everything in force."""
     effective = tuple(
-        Event(id=event.id, at=event.at, by=event.by, body=fold.read(event.id))
+        event if fold.correction_of(event.id) is None else event.model_copy(update={"body": fold.read(event.id)})
         for event in fold.events
         if fold.in_force(event.id) and not isinstance(event.body, Withdrawn | Corrected)
     )

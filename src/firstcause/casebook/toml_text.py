@@ -9,7 +9,7 @@ from math import isfinite
 
 from firstcause.errors import CaseError
 
-_BARE_KEY = re.compile(r"^[A-Za-z0-9_-]+$")
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 _SHORT = {"\b": "\\b", "\t": "\\t", "\n": "\\n", "\f": "\\f", "\r": "\\r", '"': '\\"', "\\": "\\\\"}
 _TO_ESCAPE = re.compile(r'[\x00-\x1f\x7f"\\]')
@@ -29,7 +29,7 @@ class NotWritable(CaseError):
 
 def toml_key(text: str) -> str:
     """A key, bare where that is allowed."""
-    return text if _BARE_KEY.match(text) else _quoted(text)
+    return text if _BARE_KEY.fullmatch(text) else _quoted(text)
 
 
 def toml_value(value: object) -> str:
