@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from firstcause.knowledge.schema import FaultEntry
 from firstcause.reasoning.compiled import Model, compile_model, leak_of
 from firstcause.reasoning.counts import chance_at_work
-from firstcause.reasoning.exact import Engine, Extra, Posterior
+from firstcause.reasoning.exact import Engine, Extra
 from firstcause.reasoning.history import Counted, Moved, Region, Renewed, Repaired, Reseated
 from firstcause.reasoning.steps import (
     Step,
@@ -34,7 +34,7 @@ from firstcause.vehicle.place import ENGINE, Place
 
 Array = NDArray[np.float64]
 
-SWAP_TOLERANCE = 1e-4
+RANKING_TOLERANCE = 1e-4
 VICTIM_TO_RENEW = 0.25
 WORTH_A_LINE = 0.005
 
@@ -111,9 +111,10 @@ class _Probe:
         return float(entropy_bits(now)[0] - entropy_bits(self.joint).sum())
 
 
-def advise(model: Model, engine: Engine, posterior: Posterior, terms: Terms) -> Advice:
-    """Rank everything that could be done next. `engine` and `posterior` are those of `model`."""
-    belief = posterior.probability
+def advise(model: Model, terms: Terms) -> Advice:
+    """Rank everything that could be done next."""
+    engine = Engine(model.network, RANKING_TOLERANCE)
+    belief = engine.posterior().probability
     standing = open_now(model)
     table = _repair_table(model, terms, belief, standing)
     cured = _cured_share(model, engine, [Extra({})])[0]
@@ -287,7 +288,7 @@ def _probe(
     shares = np.divide(roots, chance[:, None], out=np.zeros_like(roots), where=chance[:, None] > 0.0)
     return _Probe(
         step, tuple(names), chance, _scaled(roots, chance - cured), cured, shares, table.roots,
-        table.with_open(step.opens),
+        table.with_open(step.opens if step.kind == "test" else ()),
     )  # fmt: skip
 
 
@@ -343,9 +344,10 @@ def _swap_probe(model: Model, terms: Terms, step: Step) -> _Probe:
     after = compile_model(
         model.knowledge, model.car, (*model.history, Moved("in thought", step.what, suspect, partner))
     )
-    engine = Engine(after.network, SWAP_TOLERANCE)
+    engine = Engine(after.network, RANKING_TOLERANCE)
     belief = engine.posterior().probability
-    standing = open_now(after)
+    reading = Counted("in thought", dict(step.watched), {}, {})
+    standing = open_now(replace(after, history=(*after.history, reading)))
     table = _repair_table(after, terms, belief, standing)
     extras = [
         Extra({}),

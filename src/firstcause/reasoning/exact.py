@@ -2,9 +2,9 @@
 
 Every noisy-MAX finding is a signed sum of products over its causes (Heckerman's quickscore); so is a noisy-OR link.
 A sum that touches one block is summed inside that block; one that touches several is summed outside ("outer").
-Given a configuration of the shared causes and the outer index, blocks are independent. Configurations are listed from
-the empty one upwards: all of up to two present causes, then every larger one that grows from a configuration
-which still carries weight. With `tolerance` 0 all are listed and nothing is left out. Decision 0009 tells why.
+Given a configuration of the shared causes and the outer index, blocks are independent. Configurations are listed
+from the empty one upwards: every single cause, then every larger set that grows from one which still carries
+weight. With `tolerance` 0 all are listed and nothing is left out. Decision 0009 tells why.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ LARGEST_BLOCK_TABLE = 1 << 18
 LARGEST_OUTER = 1 << 12
 LARGEST_LIST = 1 << 17
 SMALLEST_TERM = 1e-14
+SINGLES_ARE_KEPT_LONGER = 1e-2
 
 
 class TooManyFindings(RequestError):
@@ -127,8 +128,8 @@ class _Block:
 class Engine:
     """A network made ready: its posterior at once, and what further factors would change.
 
-    `tolerance` is relative: configurations of more than two shared causes are listed only while they grow from one
-    whose weight is at least that share of all.
+    `tolerance` is relative: sets of three and more shared causes are listed only while they grow from one whose weight
+    is at least that share of all found so far; pairs grow from singles of a hundredth of that.
     """
 
     def __init__(self, network: Network, tolerance: float = 1e-9) -> None:
@@ -319,28 +320,24 @@ class Engine:
             block.given = block.table @ block.coupling.T
 
     def _grow(self, size: int, tolerance: float) -> tuple[Bits, Bits]:
-        small = [np.zeros((1, size), dtype=bool), np.eye(size, dtype=bool)]
-        first, second = np.triu_indices(size, 1)
-        pairs = np.zeros((len(first), size), dtype=bool)
-        pairs[np.arange(len(first)), first] = True
-        pairs[np.arange(len(first)), second] = True
-        listed = np.concatenate([*small, pairs])
-        weight = self._weight_of(listed)
-        total = float(weight.sum())
-        layers, frontier, frontier_weight = [listed], pairs, weight[-len(pairs) :] if len(pairs) else np.empty(0)
-        while len(frontier):
-            grown = _one_more(frontier[frontier_weight > tolerance * max(total, 1e-300)])
+        """The empty configuration, all single causes, and layer by layer what grows from those that carry weight."""
+        layers = [np.zeros((1, size), dtype=bool), np.eye(size, dtype=bool)]
+        weight = self._weight_of(layers[1])
+        total = float(self._weight_of(layers[0]).sum() + weight.sum())
+        threshold = tolerance * SINGLES_ARE_KEPT_LONGER
+        while True:
+            grown = _one_more(layers[-1][weight > threshold * total])
             grown = grown[self._prior_of(grown) > 0.0] if len(grown) else grown
             if not len(grown):
                 break
             if sum(map(len, layers)) + len(grown) > LARGEST_LIST:
                 raise TooManyFindings("The list of shared causes", sum(map(len, layers)) + len(grown))
-            frontier, frontier_weight = grown, self._weight_of(grown)
-            total += float(frontier_weight.sum())
             layers.append(grown)
+            weight = self._weight_of(grown)
+            total += float(weight.sum())
+            threshold = tolerance
         rim = np.zeros(sum(map(len, layers)), dtype=bool)
-        if len(layers[-1]):
-            rim[-len(layers[-1]) :] = len(layers) > 1 or size <= 2
+        rim[len(rim) - len(layers[-1]) :] = len(layers) > 2 or not size
         return np.concatenate(layers), rim
 
     def _weight_of(self, listed: Bits) -> Array:

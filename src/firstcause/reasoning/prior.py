@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
+from itertools import pairwise
 
 from firstcause.knowledge.schema import FaultEntry, Scale
 from firstcause.reasoning.history import CarFacts
@@ -15,9 +16,7 @@ def at_distance(values: tuple[float, float, float], distance_km: float) -> float
     """Linear between the three distances at which the knowledge base speaks; constant outside them."""
     if distance_km <= KNOTS_KM[0]:
         return values[0]
-    for (x0, y0), (x1, y1) in zip(
-        zip(KNOTS_KM, values, strict=True), list(zip(KNOTS_KM, values, strict=True))[1:], strict=False
-    ):
+    for (x0, y0), (x1, y1) in pairwise(zip(KNOTS_KM, values, strict=True)):
         if distance_km <= x1:
             return y0 + (y1 - y0) * (distance_km - x0) / (x1 - x0)
     return values[2]
@@ -29,8 +28,8 @@ def prior_probabilities(
     """Prior probability of each fault in one holder (one part, one place, one joint, one bank, the engine).
 
     Weights of parts, places and joints share the expected number of causes in one cylinder; weights of banks and the
-    engine share the expected number of shared causes (`shared_per_cylinder` times that of all cylinders). Answers of the
-    story multiply the odds. No prior passes LARGEST_PRIOR.
+    engine share the expected number of shared causes (`shared_per_cylinder` times that of all cylinders). Answers
+    in the story multiply the odds. No prior passes LARGEST_PRIOR.
     """
     fitted = list(faults)
     weight = {f.id: at_distance(f.prior.weight, car.distance_km) for f in fitted}

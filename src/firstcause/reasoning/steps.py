@@ -85,7 +85,7 @@ def openings(knowledge: Knowledge, wanted: Iterable[str], place: Place, car: Car
 
 
 def open_now(model: Model) -> frozenset[str]:
-    """What stands open: opened by the steps since the engine last ran; a drive closes all, an idle run the cylinders."""
+    """What stands open: opened by steps since the engine last ran; a drive closes all, an idle run the cylinders."""
     knowledge, car = model.knowledge, model.car
     standing: set[str] = set()
     for happening in model.history:
@@ -178,9 +178,11 @@ def _numbers(happening: Moved | Renewed) -> set[int]:
 
 def swap_steps(model: Model, terms: Terms, belief: Mapping[str, float], standing: frozenset[str]) -> list[Step]:
     """For each kind of part: swap the most suspect one with one from a quiet, unrelated, easily reached cylinder."""
-    steps = []
+    steps: list[Step] = []
     watched = best_watch(model, terms)
-    for suspect in suspects_first(model, belief)[:1] if model.complaint else []:
+    if not model.complaint or _runs_clean(model):
+        return steps
+    for suspect in suspects_first(model, belief)[:1]:
         for kind in model.fitment.kinds.values():
             if not kind.swappable or not _has_live_part(model, kind.id, suspect) or _has_moved(model, kind.id, suspect):
                 continue
@@ -207,9 +209,15 @@ def swap_steps(model: Model, terms: Terms, belief: Mapping[str, float], standing
                         (),
                         partner,
                         watched,
-                    )  # fmt: skip
+                    )
                 )
     return steps
+
+
+def _runs_clean(model: Model) -> bool:
+    """Whether the last reading showed no misfire where it was complained of: then a swap has nothing to move."""
+    readings = [happening for happening in model.history if isinstance(happening, Counted)]
+    return bool(readings) and not any(readings[-1].misfires.get(number, 0) for number in model.complaint)
 
 
 def _has_live_part(model: Model, kind: str, number: int) -> bool:

@@ -149,9 +149,9 @@ def worth_asking_now(ecr_never: float, ecr_now: float, ecr_after_best_action: fl
 class Bill:
     """What repairs cost and cure, over the roots in question.
 
-    `price` (repairs,), `solves` (repairs, roots) chance that a repair removes a root, `hides` (roots,) chance that a root
-    which still stands stays unseen in the proving drive, `refer` (roots,) price of handing the car on with that
-    root in it, `comeback` price of a wrong "cured", `verify` price of the proving drive.
+    `price` (repairs,), `solves` (repairs, roots) chance that a repair removes a root, `hides` (roots,) chance that a
+    root which still stands stays unseen in the proving drive, `refer` (roots,) price of handing the car on with
+    that root in it, `comeback` price of a wrong "cured", `verify` price of the proving drive.
     """
 
     price: Array
@@ -163,13 +163,13 @@ class Bill:
 
 
 def expected_bill(bill: Bill, weights: Array, cured: Array) -> Array:
-    """Expected cost to a proven repair for many beliefs at once: the better of repairing in order, and of stopping now.
+    """Expected cost to a proven repair for many beliefs at once: the better of repairing in order, or stopping now.
 
-    `weights` (beliefs, roots) is the chance of each root being the cause that still stands, `cured` (beliefs,) that none
-    does; a row and its `cured` add up to that belief's own chance, so results may be summed.
+    `weights` (beliefs, roots) is the chance of each root being the cause that still stands, `cured` (beliefs,) that
+    none does; a row and its `cured` add up to that belief's own chance, so results may be summed.
     Repairs are taken by updating P/C, verified one by one, until handing on is cheaper: the sum over actions of
-    C_i P(not yet solved) of Jensen et al. 2001, definition 1, with the call service of Heckerman et al. 1994, section 3,
-    and the price of a comeback for roots that a passed drive leaves standing (ours).
+    C_i P(not yet solved) of Jensen et al. 2001, definition 1, with the call service of Heckerman et al. 1994,
+    section 3, and the price of a comeback for roots that a passed drive leaves standing (ours).
     """
     left = np.array(weights, dtype=float)
     still = left.sum(axis=1) + cured

@@ -1,0 +1,150 @@
+"""Whether a case may be called cured: relief is not cure, and a quiet idle is no proof."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from firstcause.reasoning.compiled import Model
+from firstcause.reasoning.counts import chance_at_work
+from firstcause.reasoning.history import Coded, Counted, Moved, Region, Renewed, Repaired
+
+STRONG_PROOF = 0.95
+
+
+@dataclass(frozen=True)
+class Objection:
+    """A reason against a closing state; a hard one cannot be set aside for `cured`."""
+
+    code: str
+    words: str
+    settle: str = ""
+    hard: bool = False
+
+
+def removed_causes(model: Model) -> tuple[str, ...]:
+    """Roots that a renewal or repair of this case took away (as they stood before it)."""
+    now = set(model.current.values())
+    grown_from = {parent for cause in model.network.causes if cause.id in now for parent, _ in cause.parents}
+    repaired = any(isinstance(happening, Repaired | Renewed) for happening in model.history)
+    if not repaired:
+        return ()
+    gone = []
+    for cause in model.network.causes:
+        if cause.id in now or "#" in cause.id or model.entry(cause.id).kind == "victim":
+            continue
+        holder = model.facts[cause.id].holder
+        left_the_car = holder in model.fitment.home and model.fitment.where(holder) is None
+        if left_the_car or (cause.id in grown_from and _was_repaired(model, cause.id)):
+            gone.append(cause.id)
+    return tuple(gone)
+
+
+def _was_repaired(model: Model, cause_id: str) -> bool:
+    fault = model.facts[cause_id].fault
+    return any(
+        isinstance(happening, Repaired)
+        and any(cure.fault == fault for cure in model.knowledge.repairs[happening.repair].cures)
+        for happening in model.history
+    )
+
+
+def quiet_since_change(model: Model) -> dict[Region, float] | None:
+    """Minutes by region read without a misfire where it was complained of, since the last change; None if it did."""
+    minutes: dict[Region, float] = {}
+    for happening in model.history:
+        if isinstance(happening, Moved | Renewed | Repaired):
+            minutes = {}
+        elif isinstance(happening, Counted):
+            for number in model.complaint:
+                firings, misfires = happening.firings.get(number, 0), happening.misfires.get(number, 0)
+                if firings and misfires > max(3.0, 0.002 * firings):
+                    return None
+            for region, watched in happening.minutes.items():
+                minutes[region] = minutes.get(region, 0.0) + watched
+        elif isinstance(happening, Coded):
+            minutes = {}
+    return minutes
+
+
+def objections(model: Model, belief: Mapping[str, float], state: str) -> list[Objection]:
+    """What speaks against closing the case in this state."""
+    found: list[Objection] = []
+    quiet = quiet_since_change(model)
+    if state in ("cured", "relieved"):
+        found += _proof_missing(model, belief, quiet)
+    if state == "cured":
+        found += _open_causes(model, belief)
+        found += _cause_not_shown(model, belief)
+    away = model.fitment.away_from_home()
+    if away:
+        names = ", ".join(f"{serial} sits at {_name(now)}, came from {_name(home)}" for serial, now, home in away)
+        found.append(Objection("parts-away", f"Parts are not where they came from: {names}.",
+                               "Put them back, or tell the owner in writing that the swap stays."))  # fmt: skip
+    return found
+
+
+def _name(position: tuple[str, tuple[int, ...]]) -> str:
+    return f"cylinder {'-'.join(map(str, position[1]))}"
+
+
+def _proof_missing(model: Model, belief: Mapping[str, float], quiet: dict[Region, float] | None) -> list[Objection]:
+    if quiet is None:
+        return [Objection("still-misfires", "The last reading still shows misfires on the cylinder in question.",
+                          "Find the cause first, or close the case as not found or referred.", hard=True)]  # fmt: skip
+    if not any(quiet.values()):
+        return [Objection("no-proof", "No misfire counts were read since the last change.",
+                          "Drive under the conditions of the freeze frame; read the counters.", hard=True)]  # fmt: skip
+    removed = removed_causes(model)
+    likely = max(removed, key=lambda cause: belief[cause], default=None)
+    behaviour = model.entry(likely).misfires if likely is not None else None
+    if likely is not None and behaviour is not None:
+        shown = chance_at_work(behaviour, quiet)
+        if shown < STRONG_PROOF:
+            return [
+                Objection(
+                    "weak-proof",
+                    f"The quiet reading would have shown {model.entry(likely).name.lower()} in only "
+                    f"{shown:.0%} of cases, had it still been there.",
+                    "Drive longer, in the region where it failed.",
+                )
+            ]  # fmt: skip
+    return []
+
+
+def _open_causes(model: Model, belief: Mapping[str, float]) -> list[Objection]:
+    limit = model.knowledge.model.closing.open_parent_at_most
+    found = []
+    for cause in model.live_roots:
+        if belief[cause] > limit:
+            entry = model.entry(cause)
+            tests = [s.test for s in sorted(entry.shows, key=lambda s: -sum(s.outcomes.values()))][:2]
+            names = " or ".join(model.knowledge.tests[t].name.lower() for t in tests) or "no test in the knowledge base"
+            found.append(
+                Objection(
+                    "open-cause",
+                    f"{entry.name} ({model.facts[cause].holder}) still stands with {belief[cause]:.0%}; "
+                    f"the limit for cured is {limit:.0%}.",
+                    f"It would be settled by: {names}; or by its repair.",
+                    hard=True,
+                )
+            )
+    return found
+
+
+def _cause_not_shown(model: Model, belief: Mapping[str, float]) -> list[Objection]:
+    needed = model.knowledge.model.closing.cause_at_least
+    removed = removed_causes(model)
+    nobody = 1.0
+    for cause in removed:
+        nobody *= 1.0 - belief[cause]
+    if removed and 1.0 - nobody >= needed:
+        return []
+    what = "None of the causes removed" if removed else "No cause has been removed; nothing"
+    return [
+        Objection(
+            "cause-not-shown",
+            f"{what} is shown to be the one ({1.0 - nobody:.0%}; {needed:.0%} is asked for).",
+            "Say relieved or not found, or show the cause on the part that came out.",
+        )
+    ]
