@@ -154,8 +154,9 @@ class VirtualCar:
         """Let the car stand with the engine off: it cools, and what seeps, seeps."""
         with self.lock:
             self._require("Standing", "off")
+            soaked_c = np.maximum(self._coil_c, 0.95 * self.coolant_c)  # a hot engine heats its coils when it stops
+            self._coil_c = self.ambient_c + (soaked_c - self.ambient_c) * np.exp(-hours)
             self.coolant_c = drives.cool_down_c(self.coolant_c, self.ambient_c, hours)
-            self._coil_c = self.ambient_c + (self._coil_c - self.ambient_c) * np.exp(-hours)
             seep = np.array([self.condition.cylinders[n].coolant_seep_ml_night for n in self.layout.cylinders])
             came_ml = seep * min(hours / 10.0, 1.5)
             self._water_ml = np.minimum(self._water_ml + came_ml, WATER_STAYS_ML)

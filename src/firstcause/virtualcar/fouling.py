@@ -28,7 +28,7 @@ INSULATOR_LAG_S = 25.0
 
 
 def oil_dose_mg(condition: Condition) -> Floats:
-    """Oil reaching each chamber, mg a cycle, cylinders in number order; oil from the crankcase valve goes to all alike."""
+    """Oil reaching each chamber, mg a cycle, in number order; crankcase oil goes to all alike."""
     common = condition.shared.crankcase_oil_mg
     return np.array(
         [state.oil_rings_mg + state.oil_stem_mg + common for _, state in sorted(condition.cylinders.items())],

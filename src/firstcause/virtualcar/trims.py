@@ -7,7 +7,7 @@ from math import exp
 from typing import Literal
 
 Region = Literal["idle", "part-load", "full-load"]
-MOST_PERCENT = 25.0  # authority of each loop: common practice, no source
+MOST_PERCENT = 25.0  # authority of both together: common practice, no source
 SHORT_LAG_S, LONG_LAG_S = 3.0, 45.0  # judgement
 CLOSED_ABOVE_C, CLOSED_AFTER_S = 35.0, 30.0  # judgement
 
@@ -39,9 +39,9 @@ class FuelTrim:
             return
         error = (sensor_lambda - 1) * (100 + self.total_percent)
         self.short_percent += error * (1 - exp(-dt_s / SHORT_LAG_S))
-        self.short_percent = max(-MOST_PERCENT, min(MOST_PERCENT, self.short_percent))
         learned = self.short_percent * (1 - exp(-dt_s / LONG_LAG_S))
         before = self.long_percent[self.region]
         after = max(-MOST_PERCENT, min(MOST_PERCENT, before + learned))
         self.long_percent[self.region] = after
-        self.short_percent -= after - before
+        short = self.short_percent - (after - before)
+        self.short_percent = max(-MOST_PERCENT - after, min(MOST_PERCENT - after, short))
