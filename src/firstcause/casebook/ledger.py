@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any
 
 from firstcause.casebook.case import Case
 from firstcause.casebook.events import Event, Moved, Renewed, Repaired, Reseated
@@ -60,6 +61,14 @@ class Ledger:
     put_back: tuple[PutBack, ...]
     replaced: tuple[Replaced, ...]
     fitment: Fitment
+
+    def to_dict(self) -> dict[str, Any]:
+        """Stable keys for programs: sitting, put_back, replaced."""
+        return {
+            "sitting": [asdict(part) for part in self.sitting],
+            "put_back": [asdict(part) for part in self.put_back],
+            "replaced": [asdict(part) for part in self.replaced],
+        }
 
 
 def ledger_of(case: Case, knowledge: Knowledge) -> Ledger:

@@ -24,6 +24,7 @@ from firstcause.knowledge.schema import (
     Question,
     RepairEntry,
     TestEntry,
+    Triage,
 )
 from firstcause.vehicle.layout import EngineLayout
 
@@ -54,6 +55,7 @@ class Knowledge:
     access: Mapping[str, Access]
     questions: Mapping[str, Question]
     cautions: Mapping[str, Caution]
+    triage: Mapping[str, Triage]
     model: Model
     version: str
 
@@ -83,6 +85,7 @@ def load(pack: str = "misfire", folder: Path = PACKS_FOLDER) -> Knowledge:
         access=_listed(root / "access.toml", "access", Access),
         questions=_listed(root / "questions.toml", "question", Question),
         cautions=_listed(root / "cautions.toml", "caution", Caution),
+        triage=_listed(root / "triage.toml", "triage", Triage),
         model=read_as(root / "model.toml", Model),
         version=digest.hexdigest()[:16],
     )

@@ -24,6 +24,7 @@ from firstcause.knowledge.schema import (
     Question,
     RepairEntry,
     TestEntry,
+    Triage,
 )
 
 T = TypeVar("T", bound=BaseModel)
@@ -47,6 +48,7 @@ def check_pack(folder: Path) -> list[Problem]:
         access=reader.listed("access.toml", "access", Access),
         questions=reader.listed("questions.toml", "question", Question),
         cautions=reader.listed("cautions.toml", "caution", Caution),
+        triage=reader.listed("triage.toml", "triage", Triage),
         unreadable={kind: frozenset(ids) for kind, ids in reader.unreadable.items()},
     )
     reader.single("model.toml", Model)

@@ -73,7 +73,12 @@ def _uses(pack: Pack) -> Iterator[tuple[Filed[Any], str, str, str]]:
     for access in pack.access.values():
         for name in access.entry.needs:
             yield access, "needs", "access", name
-    everything = chain(pack.faults.values(), pack.tests.values(), pack.repairs.values(), pack.parts.values())
+    for rule in pack.triage.values():
+        for name in rule.entry.answers:
+            yield rule, "answers", "questions", name
+    everything = chain(
+        pack.faults.values(), pack.tests.values(), pack.repairs.values(), pack.parts.values(), pack.triage.values()
+    )
     for filed in everything:
         for key in ("access", "cautions"):
             for name in getattr(filed.entry, key, ()):

@@ -9,7 +9,7 @@ from typing import Generic, TypeVar
 
 from pydantic import BaseModel
 
-from firstcause.knowledge.schema import Access, Caution, FaultEntry, PartKind, Question, RepairEntry, TestEntry
+from firstcause.knowledge.schema import Access, Caution, FaultEntry, PartKind, Question, RepairEntry, TestEntry, Triage
 
 T = TypeVar("T", bound=BaseModel, covariant=True)
 
@@ -50,4 +50,5 @@ class Pack:
     access: Mapping[str, Filed[Access]]
     questions: Mapping[str, Filed[Question]]
     cautions: Mapping[str, Filed[Caution]]
+    triage: Mapping[str, Filed[Triage]]
     unreadable: Mapping[str, frozenset[str]]

@@ -338,6 +338,30 @@ class Caution(Strict):
     level: Literal["danger", "care"] = "care"
 
 
+class Triage(Grounded):
+    """A rule of the first decision: may the car be driven? It speaks when any of its signs is told.
+
+    `stop`: not driven, not run. `move-only`: may be moved a short way under the stated measure. `with-care`: may be
+    driven gently to the shop.
+    """
+
+    id: Identifier
+    lamp: list[Literal["on", "flashing"]] = []
+    fuel_smell: bool = False
+    answers: list[Identifier] = []
+    verdict: Literal["stop", "move-only", "with-care"]
+    owner: Words
+    do: Words
+    cautions: list[Identifier] = []
+    sources: list[Source] = []
+
+    @model_validator(mode="after")
+    def _speaks(self) -> Self:
+        if not (self.lamp or self.fuel_smell or self.answers):
+            raise ValueError("a triage rule names at least one sign: lamp, fuel_smell or answers")
+        return self
+
+
 class CountLevel(Grounded):
     """Share of misfiring ignition events at one strength: Beta(a, b)."""
 

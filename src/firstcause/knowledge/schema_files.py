@@ -19,6 +19,7 @@ from firstcause.knowledge.schema import (
     Question,
     RepairEntry,
     TestEntry,
+    Triage,
 )
 
 SCHEMA_FOLDER = PACKS_FOLDER / "schema"
@@ -34,6 +35,7 @@ _LISTS: Mapping[str, tuple[str, type[BaseModel]]] = {
     "access": ("access", Access),
     "questions": ("question", Question),
     "cautions": ("caution", Caution),
+    "triage": ("triage", Triage),
 }
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 

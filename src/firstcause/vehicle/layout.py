@@ -56,7 +56,7 @@ class EngineLayout:
         if sorted(numbers) != list(range(1, len(numbers) + 1)):
             raise ImpossibleLayout(f"cylinders must be numbered 1 to {len(numbers)} once each, got {sorted(numbers)}")
         if sorted(self.firing_order) != sorted(numbers):
-            raise ImpossibleLayout(f"firing order {self.firing_order} does not name each of {len(numbers)} cylinders once")
+            raise ImpossibleLayout(f"firing order {self.firing_order} does not name each of {len(numbers)} once")
         if (self.arrangement == "inline") != (len(self.banks) == 1):
             raise ImpossibleLayout(f"{self.arrangement} with {len(self.banks)} bank(s)")
         if len(self.banks) > 2:
@@ -146,7 +146,8 @@ def common_layout(shape: str, **details: object) -> EngineLayout:
     Raises RequestError for a name that is not in the table.
     """
     if shape not in _SHAPES:
-        raise RequestError(f"No common layout is called {shape!r}; known: {', '.join(_SHAPES)}. Or describe it in full.")
+        known = ", ".join(_SHAPES)
+        raise RequestError(f"No common layout is called {shape!r}; known: {known}. Or describe it in full.")
     arrangement, banks, firing_order = _SHAPES[shape]
     fields: dict[str, object] = {"arrangement": arrangement, "banks": banks, "firing_order": firing_order, **details}
     return EngineLayout(**fields)  # type: ignore[arg-type]

@@ -1,0 +1,113 @@
+"""A case weighed: may it be driven, who is suspect and why, what to do next, what must go back, may it be closed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from firstcause.casebook.case import Case
+from firstcause.casebook.events import Closed, ClosingState
+from firstcause.casebook.history import ReadCase, read_for_weighing
+from firstcause.casebook.ledger import Ledger, ledger_of
+from firstcause.casebook.refusals import BrokenOrder
+from firstcause.knowledge.base import Knowledge
+from firstcause.knowledge.schema import Triage
+from firstcause.reasoning.steps import Terms
+from firstcause.reasoning.verdict import Objection, objections
+from firstcause.reasoning.weigh import Weighing, weigh
+
+CLOSING_STATES: tuple[ClosingState, ...] = ("cured", "relieved", "declined", "not-found", "referred")
+_WORST_FIRST = ("stop", "move-only", "with-care")
+
+
+@dataclass(frozen=True)
+class Safety:
+    """The first decision: the rules that speak, the worst first; none speaks if nothing worrying was told."""
+
+    rules: tuple[Triage, ...]
+
+    @property
+    def verdict(self) -> str:
+        """`stop`, `move-only`, `with-care`, or `not-told` when no sign was told at all."""
+        return self.rules[0].verdict if self.rules else "not-told"
+
+    def to_dict(self, knowledge: Knowledge) -> dict[str, Any]:
+        return {
+            "verdict": self.verdict,
+            "rules": [
+                {
+                    "id": rule.id,
+                    "verdict": rule.verdict,
+                    "owner": rule.owner,
+                    "do": rule.do,
+                    "cautions": [knowledge.cautions[c].text for c in rule.cautions if c in knowledge.cautions],
+                }
+                for rule in self.rules
+            ],
+        }
+
+
+@dataclass(frozen=True)
+class WeighedCase:
+    """A case with everything that can be said of it now."""
+
+    case: Case
+    knowledge: Knowledge
+    read: ReadCase
+    weighing: Weighing
+    ledger: Ledger
+    safety: Safety
+    objections: Mapping[ClosingState, tuple[Objection, ...]]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Stable keys for programs: safety, suspects, victims, next_steps, ledger, objections, notes, state."""
+        return {
+            "title": self.case.title,
+            "state": self.case.state,
+            "safety": self.safety.to_dict(self.knowledge),
+            **self.weighing.to_dict(),
+            "ledger": self.ledger.to_dict(),
+            "objections": {
+                state: [{"code": o.code, "words": o.words, "settle": o.settle, "hard": o.hard} for o in found]
+                for state, found in self.objections.items()
+            },
+            "notes": [{"event": note.event, "text": note.text} for note in self.read.notes],
+        }
+
+
+def safety_of(case: Case, knowledge: Knowledge) -> Safety:
+    """Which rules of the first decision speak for this story."""
+    yes = {question for question, answer in case.story.answers.items() if answer == "yes"}
+    speaking = [
+        rule
+        for rule in knowledge.triage.values()
+        if case.story.lamp in rule.lamp or (rule.fuel_smell and case.story.fuel_smell) or yes & set(rule.answers)
+    ]
+    return Safety(tuple(sorted(speaking, key=lambda rule: _WORST_FIRST.index(rule.verdict))))
+
+
+def weigh_case(
+    case: Case, knowledge: Knowledge, *, labour_per_hour: float | None = None, explain: bool = True
+) -> WeighedCase:
+    """Weigh a case as it stands.
+
+    Raises a CaseError that names the event which cannot be read, Contradiction when findings exclude each other.
+    """
+    read = read_for_weighing(case, knowledge)
+    terms = Terms.of(knowledge, labour_per_hour, (body.step for body in case.set_aside))
+    weighing = weigh(knowledge, case.facts, read.history, terms, explain=explain)
+    found = {state: tuple(objections(weighing.model, weighing.belief, state)) for state in CLOSING_STATES}
+    return WeighedCase(case, knowledge, read, weighing, ledger_of(case, knowledge), safety_of(case, knowledge), found)
+
+
+def guard_closing(weighed: WeighedCase, closed: Closed) -> Closed:
+    """The closing with its objections kept; refuses `cured` while a hard objection stands.
+
+    Raises BrokenOrder (a CaseError) that names the objection and what would settle it.
+    """
+    against = weighed.objections[closed.state]
+    for objection in against:
+        if objection.hard and closed.state == "cured":
+            raise BrokenOrder(weighed.case.next_id, "closed", objection.words, objection.settle)
+    return closed.model_copy(update={"despite": tuple(objection.words for objection in against)})
