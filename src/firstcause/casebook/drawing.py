@@ -1,0 +1,223 @@
+"""The engine from above as SVG: cylinders by bank, firing order, each part in its position, misfires as a ring."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from html import escape
+from math import pi
+
+from firstcause.casebook.ledger import Ledger, Sitting
+from firstcause.casebook.words import ordinal
+from firstcause.vehicle.layout import EngineLayout
+
+_WIDTH, _MARGIN, _TOP, _FOOT = 400.0, 8.0, 44.0, 46.0
+_ROW, _RADIUS, _RING = 78.0, 23.0, 6.0
+_CHIP_HEIGHT, _CHIP_GAP = 19.0, 4.0
+_INK, _PAPER, _QUIET, _HOT = "#111", "#fff", "#555", "#b3261e"  # presentation attributes: a page's own style may differ
+
+
+@dataclass(frozen=True)
+class Misfires:
+    """The reading that the drawing shows: misfires by cylinder (absent: not read), out of so many events a cylinder."""
+
+    by_cylinder: Mapping[int, int]
+    events: int | None = None
+
+    def share(self, cylinder: int) -> float:
+        """The part of the ring that is filled, 0 to 1; without a number of events, against the worst cylinder."""
+        count = self.by_cylinder.get(cylinder, 0)
+        whole = self.events or max(self.by_cylinder.values(), default=0)
+        return min(1.0, count / whole) if whole else 0.0
+
+
+def engine_svg(
+    layout: EngineLayout,
+    ledger: Ledger | None = None,
+    misfires: Misfires | None = None,
+    *,
+    complaint: frozenset[int] = frozenset(),
+    link: Callable[[int], str] | None = None,
+    name: str = "engine",
+) -> str:
+    """The engine from above, front at the top, one column a bank; self-contained SVG text with title and description.
+
+    The ring of a cylinder is filled by the share of its ignition events that misfired, and the count stands beside it.
+    A moved part says where it came from. `link` gives the address behind a cylinder, `name` sets ids apart on one page.
+    Colours are presentation attributes and every element has a class, so a page may restyle it.
+    """
+    rows = max(map(len, layout.banks))
+    height = _TOP + rows * _ROW + _FOOT
+    between = {"inline": 0.0, "vee": 12.0, "flat": 28.0}[layout.arrangement]
+    column = (_WIDTH - 2 * _MARGIN - between) / len(layout.banks)
+    parts: list[str] = [_text(_WIDTH / 2, 14, "front of the engine", "e-small", anchor="middle", fill=_QUIET)]
+    if between:
+        x = _WIDTH / 2 - (between - 8) / 2
+        words = "valley" if layout.arrangement == "vee" else "crankcase"
+        parts.append(_box(x, _TOP - 6, between - 8, rows * _ROW + 6, "e-between", 2, fill="#ddd"))
+        if layout.arrangement == "flat":
+            y = _TOP + rows * _ROW / 2
+            turned = f'transform="rotate(-90 {_WIDTH / 2:.0f} {y:.0f})"'
+            parts.append(_text(_WIDTH / 2, y + 4, words, "e-small", anchor="middle", fill=_QUIET, more=turned))
+    for number, bank in enumerate(layout.banks):
+        x = _MARGIN + number * (column + between)
+        parts.append(_box(x, _TOP - 6, column, len(bank) * _ROW + 6, "e-block", 10, fill="none", stroke=_INK))
+        if len(layout.banks) > 1:
+            parts.append(_text(x + 6, _TOP - 11, f"bank {number + 1}", "e-small", fill=_QUIET))
+        for row, cylinder in enumerate(bank):
+            cell = _Cell(x, _TOP + row * _ROW, column)
+            drawn = _cylinder(cell, cylinder, layout, ledger, misfires, cylinder in complaint)
+            address = None if link is None else escape(link(cylinder), quote=True)
+            words = escape(_about(cylinder, layout, ledger, misfires, cylinder in complaint), quote=True)
+            group = f'<g class="e-cylinder"><title>{words}</title>{drawn}</g>'
+            parts.append(group if address is None else f'<a href="{address}" aria-label="{words}">{group}</a>')
+    order = f"fires {'-'.join(map(str, layout.firing_order))}"
+    parts.append(_text(_WIDTH / 2, height - 26, "flywheel end", "e-small", anchor="middle", fill=_QUIET))
+    parts.append(_text(_WIDTH / 2, height - 7, order, "e-order", anchor="middle", weight=700))
+    title, told = f"{_shape(layout)} seen from above", _description(layout, ledger, misfires, complaint)
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="engine" viewBox="0 0 {_WIDTH:.0f} {height:.0f}" role="img"'
+        f' aria-labelledby="{name}-title {name}-desc" font-family="sans-serif">'
+        f'<title id="{name}-title">{escape(title)}</title><desc id="{name}-desc">{escape(told)}</desc>'
+        f"{''.join(parts)}</svg>"
+    )
+
+
+@dataclass(frozen=True)
+class _Cell:
+    """Where one cylinder is drawn."""
+
+    x: float
+    y: float
+    width: float
+
+
+def _cylinder(
+    cell: _Cell, number: int, layout: EngineLayout, ledger: Ledger | None, misfires: Misfires | None, accused: bool
+) -> str:
+    cx, cy = cell.x + 10 + _RADIUS + _RING, cell.y + 6 + _RADIUS + _RING
+    body = [
+        _box(cell.x + 3, cell.y + 1, cell.width - 6, _ROW - 6, "e-cell", 8, fill=_PAPER),
+        f'<circle cx="{cx:.1f}" cy="{cy:.1f}" r="{_RADIUS}" class="e-bore" fill="{_PAPER}" stroke="{_INK}"'
+        f' stroke-width="{3 if accused else 1.2}"/>',
+    ]
+    if misfires is not None and number in misfires.by_cylinder:
+        body.append(_ring(cx, cy, misfires.share(number)))
+    body.append(_text(cx, cy + 7, str(number), "e-number", anchor="middle", size=20, weight=700))
+    body.append(_text(cx, cell.y + _ROW - 8, _count_words(number, misfires), "e-count", anchor="middle", size=11))
+    left = cx + _RADIUS + _RING + 8
+    body.append(_text(left, cell.y + 15, f"fires {ordinal(layout.firing_order.index(number) + 1)}", "e-small", size=11))
+    if accused:
+        body.append(_text(left, cell.y + _ROW - 8, "▲ complaint", "e-accused", weight=700, fill=_HOT))
+    body += _chips(left, cell.y + 21, cell.x + cell.width - 6 - left, _parts_of(number, ledger), number)
+    return "".join(body)
+
+
+def _ring(cx: float, cy: float, share: float) -> str:
+    radius = _RADIUS + _RING / 2 + 1
+    round_ = 2 * pi * radius
+    track = (
+        f'<circle cx="{cx:.1f}" cy="{cy:.1f}" r="{radius}" class="e-track" fill="none" stroke="#ddd"'
+        f' stroke-width="{_RING}"/>'
+    )
+    if share <= 0.0:
+        return track
+    shown = max(share, 0.02) * round_
+    return track + (
+        f'<circle cx="{cx:.1f}" cy="{cy:.1f}" r="{radius}" class="e-missed" fill="none" stroke="{_HOT}"'
+        f' stroke-width="{_RING}" stroke-dasharray="{shown:.1f} {round_:.1f}"'
+        f' transform="rotate(-90 {cx:.1f} {cy:.1f})"/>'
+    )
+
+
+def _chips(x: float, y: float, width: float, parts: Sequence[Sitting], number: int) -> list[str]:
+    """The parts of one cylinder, two a row; a moved or new part stands out by frame, arrow and words."""
+    wide = (width - _CHIP_GAP) / 2
+    body = []
+    for index, part in enumerate(parts):
+        left, top = x + (index % 2) * (wide + _CHIP_GAP), y + (index // 2) * (_CHIP_HEIGHT + _CHIP_GAP)
+        label, state = _chip_label(part, number)
+        fill, ink = {"home": (_PAPER, _INK), "new": (_PAPER, _INK), "moved": (_INK, _PAPER)}[state]
+        dash = ' stroke-dasharray="3 2"' if state == "new" else ""
+        body.append(
+            f'<rect x="{left:.1f}" y="{top:.1f}" width="{wide:.1f}" height="{_CHIP_HEIGHT}" rx="4" class="e-chip'
+            f' e-{state}" fill="{fill}" stroke="{_INK}" stroke-width="{0.8 if state == "home" else 1.6}"{dash}/>'
+        )
+        words = f"e-label e-label-{state}"
+        size = min(11.0, (wide - 3) / (0.56 * len(label)))  # a letter is a little over half as wide as high
+        body.append(_text(left + wide / 2, top + 13.5, label, words, anchor="middle", size=size, fill=ink))
+    return body
+
+
+def _chip_label(part: Sitting, number: int) -> tuple[str, str]:
+    if part.is_new:
+        return f"new {part.kind}", "new"
+    if part.at != part.home:
+        return f"{part.kind} ←{'+'.join(map(str, part.home))}", "moved"
+    others = [n for n in part.at if n != number]
+    if len(others) > 1:
+        return f"{part.kind} (one)", "home"
+    return (f"{part.kind} +{others[0]}" if others else part.kind), "home"
+
+
+def _parts_of(number: int, ledger: Ledger | None) -> list[Sitting]:
+    return [] if ledger is None else [part for part in ledger.sitting if number in part.at]
+
+
+def _count_words(number: int, misfires: Misfires | None) -> str:
+    if misfires is None or number not in misfires.by_cylinder:
+        return "not read"
+    return f"{misfires.by_cylinder[number]} missed"
+
+
+def _shape(layout: EngineLayout) -> str:
+    kind = {"inline": "in line", "vee": "V", "flat": "flat"}[layout.arrangement]
+    return f"Engine, {layout.count} cylinders {kind}" if kind == "in line" else f"Engine, {kind} {layout.count}"
+
+
+def _about(number: int, layout: EngineLayout, ledger: Ledger | None, misfires: Misfires | None, accused: bool) -> str:
+    """One cylinder in words: what a screen reader says of it."""
+    said = [f"Cylinder {number}, fires {ordinal(layout.firing_order.index(number) + 1)}"]
+    if accused:
+        said.append("the complaint is here")
+    if misfires is not None and number in misfires.by_cylinder:
+        out_of = "" if misfires.events is None else f" of {misfires.events}"
+        said.append(f"{misfires.by_cylinder[number]}{out_of} ignitions missed")
+    for part in _parts_of(number, ledger):
+        if part.is_new:
+            said.append(f"new {part.kind}")
+        elif part.at != part.home:
+            said.append(f"{part.kind} came from cylinder {' and '.join(map(str, part.home))}")
+    return ", ".join(said)
+
+
+def _description(
+    layout: EngineLayout, ledger: Ledger | None, misfires: Misfires | None, complaint: frozenset[int]
+) -> str:
+    banks = "; ".join(
+        f"bank {n} from the front: {', '.join(map(str, bank))}" for n, bank in enumerate(layout.banks, start=1)
+    )
+    order = "-".join(map(str, layout.firing_order))
+    told = [f"Front at the top. {banks[:1].upper()}{banks[1:]}. Firing order {order}."]
+    remarkable = [_about(n, layout, ledger, misfires, n in complaint) for n in layout.cylinders]
+    told += [f"{words}." for words in remarkable if words.count(",") > 1]
+    return " ".join(told)
+
+
+def _text(
+    x: float, y: float, words: str, kind: str, *, anchor: str = "start", size: float = 11, weight: int = 400,
+    fill: str = _INK, more: str = "",
+) -> str:  # fmt: skip
+    return (
+        f'<text x="{x:.1f}" y="{y:.1f}" class="{kind}" text-anchor="{anchor}" font-size="{size:.3g}"'
+        f' font-weight="{weight}" fill="{fill}" {more}>{escape(words)}</text>'
+    )
+
+
+def _box(
+    x: float, y: float, width: float, height: float, kind: str, rx: float, *, fill: str, stroke: str = "none"
+) -> str:
+    return (
+        f'<rect x="{x:.1f}" y="{y:.1f}" width="{width:.1f}" height="{height:.1f}" rx="{rx:g}" class="{kind}"'
+        f' fill="{fill}" stroke="{stroke}"/>'
+    )

@@ -1,0 +1,191 @@
+"""A case in plain words: what happened, where a part is, what was opened. Used by every face and every paper."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from firstcause.casebook.events import (
+    Agreed,
+    Attached,
+    Body,
+    Closed,
+    Corrected,
+    Counted,
+    Drove,
+    Erased,
+    Found,
+    Moved,
+    Noted,
+    Opened,
+    Region,
+    Renewed,
+    Reopened,
+    Repaired,
+    Reseated,
+    SetAside,
+    Snapshot,
+    Told,
+    Withdrawn,
+)
+from firstcause.knowledge.base import Knowledge
+
+REGION_WORDS: Mapping[Region, str] = {
+    "cold-start": "cold start",
+    "idle": "idle",
+    "cruise": "steady driving",
+    "load": "load",
+}
+STATE_WORDS: Mapping[str, str] = {
+    "open": "open",
+    "cured": "cured: first cause removed and proven",
+    "relieved": "relieved: symptom gone, a cause still stands",
+    "declined": "declined by the owner",
+    "not-found": "cause not found",
+    "referred": "handed on",
+}
+SURE_WORDS = {"sure": "", "fairly": " (fairly sure)", "doubtful": " (doubtful)"}
+WHY_WORDS = {
+    "no-tool": "no tool",
+    "no-time": "no time",
+    "owner-declined": "the owner says no",
+    "not-possible": "not possible here",
+    "not-sensible": "not sensible",
+}
+
+
+def ordinal(number: int) -> str:
+    """1st, 2nd, 3rd, 4th …"""
+    ending = "th" if number % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{ending}"
+
+
+def holder_words(holder: str, knowledge: Knowledge) -> str:
+    """Where a cause sits, in words: `coil-3` is the coil that came in cylinder 3, `coil-new-1` the first new one."""
+    kind = next((kind for kind in knowledge.parts if holder.startswith(f"{kind}-")), None)
+    if kind is None:
+        return holder
+    rest = holder.removeprefix(f"{kind}-")
+    if rest.startswith("new-"):
+        return f"new {kind} {rest.removeprefix('new-')}"
+    return f"{kind} from cylinder {rest.replace('-', ' and ')}"
+
+
+def opening_words(names: tuple[str, ...], knowledge: Knowledge) -> list[str]:
+    """What must be opened, in words, the same opening at several places once."""
+    places: dict[str, list[str]] = {}
+    for name in names:
+        access, _, place = name.partition(" ")
+        places.setdefault(access, []).append(place)
+    said = []
+    for access, where in places.items():
+        entry = knowledge.access.get(access)
+        numbers = [place.rpartition(" ")[2] for place in where if place]
+        kind = where[0].partition(" ")[0]
+        tail = f" ({kind} {', '.join(numbers)})" if numbers else ""
+        said.append(f"{access if entry is None else entry.name}{tail}")
+    return said
+
+
+def say(body: Body, knowledge: Knowledge) -> str:
+    """What happened, in one sentence of the workshop. Never raises: an id that is not known is said as it stands."""
+    return _SAY[type(body)](body, knowledge)
+
+
+def minutes_words(minutes: Mapping[Region, float]) -> str:
+    """`2 min idle, 18 min steady driving`; regions of no minutes are left out."""
+    return ", ".join(f"{value:g} min {REGION_WORDS[region]}" for region, value in minutes.items() if value > 0)
+
+
+def misfire_words(misfires: Mapping[int, int]) -> str:
+    """`cylinder 3: 180, cylinder 4: 1, others none`."""
+    if not misfires:
+        return "misfires were not read"
+    counted = [f"cylinder {n}: {count}" for n, count in sorted(misfires.items()) if count]
+    if not counted:
+        return "no misfire"
+    return ", ".join(counted) + (", others none" if len(counted) < len(misfires) else "")
+
+
+def _told(body: Told, knowledge: Knowledge) -> str:
+    said = [f"Owner: “{body.words.strip()}”"] if body.words.strip() else []
+    if body.lamp is not None:
+        said.append(f"Lamp {body.lamp}")
+    if body.fuel_smell:
+        said.append("Smell of raw fuel")
+    for question, answer in body.answers.items():
+        asked = knowledge.questions.get(question)
+        said.append(f"{question if asked is None else asked.ask} {answer.capitalize()}")
+    return ". ".join(said) + "." if said else "The owner had nothing to tell."
+
+
+def _snapshot(body: Snapshot, knowledge: Knowledge) -> str:
+    lists = (("stored", body.stored), ("pending", body.pending), ("permanent", body.permanent))
+    said = [f"{kind} {', '.join(codes)}" for kind, codes in lists if codes]
+    frame = body.freeze_frame
+    if frame is not None and frame.rpm is not None:
+        said.append(f"freeze frame at {frame.rpm:g} rpm")
+    return "Evidence saved: " + ("; ".join(said) if said else "no code") + "."
+
+
+def _found(body: Found, knowledge: Knowledge) -> str:
+    test = knowledge.tests.get(body.test)
+    name = body.test if test is None else test.name
+    seen = body.outcome
+    if test is not None and seen is not None:
+        seen = next((outcome.name for outcome in test.outcomes if outcome.id == body.outcome), seen)
+    number = "" if body.value is None else f"{body.value:g} {body.unit or ''}".strip()
+    shown = ", ".join(part for part in (seen, number) if part)
+    where = "" if body.place == "engine" else f", {body.place}"
+    return f"{name}{where}: {shown}{SURE_WORDS[body.sure]}."
+
+
+def _repaired(body: Repaired, knowledge: Knowledge) -> str:
+    repair = knowledge.repairs.get(body.repair)
+    return f"Repaired: {body.repair if repair is None else repair.name} ({body.place})."
+
+
+def _drove(body: Drove, knowledge: Knowledge) -> str:
+    return f"Road test, {minutes_words(body.minutes) or 'no minutes noted'}: {misfire_words(body.misfires)}."
+
+
+def _set_aside(body: SetAside, knowledge: Knowledge) -> str:
+    return f"Set aside: {body.step} ({WHY_WORDS[body.why]})."
+
+
+def _agreed(body: Agreed, knowledge: Knowledge) -> str:
+    limit = "" if body.limit is None else f", up to {body.limit:g} {body.currency}"
+    return f"Agreed ({body.by}): {body.work}{limit}."
+
+
+def _closed(body: Closed, knowledge: Knowledge) -> str:
+    despite = f" Objections at closing: {' '.join(body.despite)}" if body.despite else ""
+    words = f" {body.words}" if body.words else ""
+    return f"Closed as {STATE_WORDS[body.state]}.{words}{despite}"
+
+
+def _moved(body: Moved, knowledge: Knowledge) -> str:
+    mark = f", marked {body.mark!r}" if body.mark else ""
+    return f"Swapped: {body.part} of cylinder {body.first} with cylinder {body.second}{mark}."
+
+
+_SAY: Mapping[type, Callable[..., str]] = {
+    Opened: lambda b, k: f"Car taken in: {b.car.make} {b.car.model}, {b.car.distance_km:,.0f} km.",
+    Told: _told,
+    Snapshot: _snapshot,
+    Counted: lambda b, k: f"Misfires counted, {minutes_words(b.minutes)}: {misfire_words(b.misfires)}.",
+    Found: _found,
+    Moved: _moved,
+    Renewed: lambda b, k: f"Renewed: {b.part} of cylinder {b.cylinder} ({b.fitted}); old part {b.old_part}.",
+    Reseated: lambda b, k: f"Taken off and put back: {b.part} of cylinder {b.cylinder}.",
+    Repaired: _repaired,
+    Drove: _drove,
+    Erased: lambda b, k: f"Codes erased (evidence kept in {b.saved}).",
+    Agreed: _agreed,
+    SetAside: _set_aside,
+    Attached: lambda b, k: f"File kept: {b.name}{f' ({b.about})' if b.about else ''}.",
+    Noted: lambda b, k: f"Note: {b.words}",
+    Withdrawn: lambda b, k: f"Withdrawn {b.event}: {b.why}",
+    Corrected: lambda b, k: f"Corrected {b.event} ({b.why}). Now: {say(b.by, k)}",
+    Closed: _closed,
+    Reopened: lambda b, k: f"Reopened: {b.why}",
+}
