@@ -12,7 +12,7 @@ from firstcause.casebook.words import ordinal
 from firstcause.vehicle.layout import EngineLayout
 
 _WIDTH, _MARGIN, _TOP, _FOOT = 400.0, 8.0, 44.0, 46.0
-_ROW, _RADIUS, _RING = 78.0, 23.0, 6.0
+_ROW, _RADIUS, _RING = 86.0, 23.0, 6.0
 _CHIP_HEIGHT, _CHIP_GAP = 19.0, 4.0
 _INK, _PAPER, _QUIET, _HOT = "#111", "#fff", "#555", "#b3261e"  # presentation attributes: a page's own style may differ
 
@@ -47,25 +47,28 @@ def engine_svg(
     Colours are presentation attributes and every element has a class, so a page may restyle it.
     """
     rows = max(map(len, layout.banks))
-    height = _TOP + rows * _ROW + _FOOT
+    narrow = len(layout.banks) > 1
+    lines = max(len(_lines(_parts_of(n, ledger), narrow)) for n in layout.cylinders)
+    tall = _ROW + max(0, lines - 2) * (_CHIP_HEIGHT + _CHIP_GAP)
+    height = _TOP + rows * tall + _FOOT
     between = {"inline": 0.0, "vee": 12.0, "flat": 28.0}[layout.arrangement]
     column = (_WIDTH - 2 * _MARGIN - between) / len(layout.banks)
     parts: list[str] = [_text(_WIDTH / 2, 14, "front of the engine", "e-small", anchor="middle", fill=_QUIET)]
     if between:
         x = _WIDTH / 2 - (between - 8) / 2
         words = "valley" if layout.arrangement == "vee" else "crankcase"
-        parts.append(_box(x, _TOP - 6, between - 8, rows * _ROW + 6, "e-between", 2, fill="#ddd"))
+        parts.append(_box(x, _TOP - 6, between - 8, rows * tall + 6, "e-between", 2, fill="#ddd"))
         if layout.arrangement == "flat":
-            y = _TOP + rows * _ROW / 2
+            y = _TOP + rows * tall / 2
             turned = f'transform="rotate(-90 {_WIDTH / 2:.0f} {y:.0f})"'
             parts.append(_text(_WIDTH / 2, y + 4, words, "e-small", anchor="middle", fill=_QUIET, more=turned))
     for number, bank in enumerate(layout.banks):
         x = _MARGIN + number * (column + between)
-        parts.append(_box(x, _TOP - 6, column, len(bank) * _ROW + 6, "e-block", 10, fill="none", stroke=_INK))
+        parts.append(_box(x, _TOP - 6, column, len(bank) * tall + 6, "e-block", 10, fill="none", stroke=_INK))
         if len(layout.banks) > 1:
             parts.append(_text(x + 6, _TOP - 11, f"bank {number + 1}", "e-small", fill=_QUIET))
         for row, cylinder in enumerate(bank):
-            cell = _Cell(x, _TOP + row * _ROW, column)
+            cell = _Cell(x, _TOP + row * tall, column, tall, narrow)
             drawn = _cylinder(cell, cylinder, layout, ledger, misfires, cylinder in complaint)
             address = None if link is None else escape(link(cylinder), quote=True)
             words = escape(_about(cylinder, layout, ledger, misfires, cylinder in complaint), quote=True)
@@ -90,6 +93,8 @@ class _Cell:
     x: float
     y: float
     width: float
+    height: float
+    narrow: bool
 
 
 def _cylinder(
@@ -97,19 +102,22 @@ def _cylinder(
 ) -> str:
     cx, cy = cell.x + 10 + _RADIUS + _RING, cell.y + 6 + _RADIUS + _RING
     body = [
-        _box(cell.x + 3, cell.y + 1, cell.width - 6, _ROW - 6, "e-cell", 8, fill=_PAPER),
+        _box(cell.x + 3, cell.y + 1, cell.width - 6, cell.height - 6, "e-cell", 8, fill=_PAPER),
         f'<circle cx="{cx:.1f}" cy="{cy:.1f}" r="{_RADIUS}" class="e-bore" fill="{_PAPER}" stroke="{_INK}"'
         f' stroke-width="{3 if accused else 1.2}"/>',
     ]
     if misfires is not None and number in misfires.by_cylinder:
         body.append(_ring(cx, cy, misfires.share(number)))
     body.append(_text(cx, cy + 7, str(number), "e-number", anchor="middle", size=20, weight=700))
-    body.append(_text(cx, cell.y + _ROW - 8, _count_words(number, misfires), "e-count", anchor="middle", size=11))
+    body.append(
+        _text(cx, cy + _RADIUS + _RING + 14, _count_words(number, misfires), "e-count", anchor="middle", size=11)
+    )
     left = cx + _RADIUS + _RING + 8
     body.append(_text(left, cell.y + 15, f"fires {ordinal(layout.firing_order.index(number) + 1)}", "e-small", size=11))
     if accused:
-        body.append(_text(left, cell.y + _ROW - 8, "▲ complaint", "e-accused", weight=700, fill=_HOT))
-    body += _chips(left, cell.y + 21, cell.x + cell.width - 6 - left, _parts_of(number, ledger), number)
+        body.append(_text(left, cell.y + cell.height - 11, "▲ complaint", "e-accused", weight=700, fill=_HOT))
+    lines = _lines(_parts_of(number, ledger), cell.narrow)
+    body += _chips(left, cell.y + 20, cell.x + cell.width - 6 - left, lines, number)
     return "".join(body)
 
 
@@ -130,33 +138,44 @@ def _ring(cx: float, cy: float, share: float) -> str:
     )
 
 
-def _chips(x: float, y: float, width: float, parts: Sequence[Sitting], number: int) -> list[str]:
-    """The parts of one cylinder, two a row; a moved or new part stands out by frame, arrow and words."""
-    wide = (width - _CHIP_GAP) / 2
+def _lines(parts: Sequence[Sitting], narrow: bool) -> list[list[Sitting]]:
+    """The parts of one cylinder in lines of two; in a narrow column what was moved or renewed has a line to itself."""
+    wide = [part for part in parts if narrow and _chip_label(part, part.at[0])[1] != "home"]
+    rest = [part for part in parts if part not in wide]
+    return [*([part] for part in wide), *(rest[at : at + 2] for at in range(0, len(rest), 2))]
+
+
+def _chips(x: float, y: float, width: float, lines: Sequence[Sequence[Sitting]], number: int) -> list[str]:
+    """The parts of one cylinder; a moved or new part stands out by frame, arrow and words."""
     body = []
-    for index, part in enumerate(parts):
-        left, top = x + (index % 2) * (wide + _CHIP_GAP), y + (index // 2) * (_CHIP_HEIGHT + _CHIP_GAP)
-        label, state = _chip_label(part, number)
-        fill, ink = {"home": (_PAPER, _INK), "new": (_PAPER, _INK), "moved": (_INK, _PAPER)}[state]
-        dash = ' stroke-dasharray="3 2"' if state == "new" else ""
-        body.append(
-            f'<rect x="{left:.1f}" y="{top:.1f}" width="{wide:.1f}" height="{_CHIP_HEIGHT}" rx="4" class="e-chip'
-            f' e-{state}" fill="{fill}" stroke="{_INK}" stroke-width="{0.8 if state == "home" else 1.6}"{dash}/>'
-        )
-        words = f"e-label e-label-{state}"
-        size = min(11.0, (wide - 3) / (0.56 * len(label)))  # a letter is a little over half as wide as high
-        body.append(_text(left + wide / 2, top + 13.5, label, words, anchor="middle", size=size, fill=ink))
+    for line, parts in enumerate(lines):
+        full = len(parts) == 1 and _chip_label(parts[0], number)[1] != "home"
+        wide = width if full else (width - _CHIP_GAP) / 2
+        for index, part in enumerate(parts):
+            left, top = x + index * (wide + _CHIP_GAP), y + line * (_CHIP_HEIGHT + _CHIP_GAP)
+            body.append(_chip(left, top, wide, *_chip_label(part, number)))
     return body
+
+
+def _chip(left: float, top: float, wide: float, label: str, state: str) -> str:
+    fill, ink = (_INK, _PAPER) if state == "moved" else (_PAPER, _INK)
+    dash = ' stroke-dasharray="3 2"' if state == "new" else ""
+    size = min(11.0, (wide - 3) / (0.56 * len(label)))  # a letter is a little over half as wide as high
+    return (
+        f'<rect x="{left:.1f}" y="{top:.1f}" width="{wide:.1f}" height="{_CHIP_HEIGHT}" rx="4" class="e-chip'
+        f' e-{state}" fill="{fill}" stroke="{_INK}" stroke-width="{0.8 if state == "home" else 1.6}"{dash}/>'
+        + _text(left + wide / 2, top + 13.5, label, f"e-label e-label-{state}", anchor="middle", size=size, fill=ink)
+    )
 
 
 def _chip_label(part: Sitting, number: int) -> tuple[str, str]:
     if part.is_new:
         return f"new {part.kind}", "new"
     if part.at != part.home:
-        return f"{part.kind} ←{'+'.join(map(str, part.home))}", "moved"
+        return f"{part.kind} ← {'+'.join(map(str, part.home))}", "moved"
     others = [n for n in part.at if n != number]
     if len(others) > 1:
-        return f"{part.kind} (one)", "home"
+        return f"{part.kind} ×1", "home"
     return (f"{part.kind} +{others[0]}" if others else part.kind), "home"
 
 
