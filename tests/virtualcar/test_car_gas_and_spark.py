@@ -39,7 +39,7 @@ def test_volume(crank_deg: float, cm3: float) -> None:
 
 
 def test_choked_flow_of_air() -> None:
-    """Gas dynamics texts (from memory): gamma 1.4 chokes at 0.5283 with 0.6847; 0.239 g/s per mm2 at 101.3 kPa, 293 K."""
+    """Gas dynamics texts (from memory): gamma 1.4 chokes at 0.5283 with 0.6847; 0.239 g/s per mm2 at 101.3 kPa."""
     assert flow_function(0.5283) == pytest.approx(0.6847, abs=5e-5)
     assert flow_function(0.1) == flow_function(0.5)
     assert flow_function(0.54) < flow_function(0.52)
@@ -47,7 +47,7 @@ def test_choked_flow_of_air() -> None:
 
 
 def test_equal_orifices_read_61_8() -> None:
-    """A leak equal to the tester's own orifice reads 61.8/80 with either orifice size: continuity alone, reference 6 no. 6."""
+    """A leak equal to the tester's orifice reads 61.8/80 with either size: continuity alone, reference 6 no. 6."""
     for orifice_in, area_mm2 in ((0.040, 0.8107), (0.060, 1.8241)):
         assert leak_down_psi(0.8 * area_mm2, orifice_in) == pytest.approx(61.8, abs=0.05)
 

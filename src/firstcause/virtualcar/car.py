@@ -17,6 +17,7 @@ from firstcause.virtualcar.control_unit import ControlUnit, Lamp
 from firstcause.virtualcar.drive import DriveProfile, DriveRecord
 from firstcause.virtualcar.engine import RunningEngine, WorkingPoint
 from firstcause.virtualcar.faults import Condition, UnknownFault, recipe_of
+from firstcause.virtualcar.fouling import oil_dose_mg
 from firstcause.virtualcar.instruments import Finding, Workshop
 from firstcause.virtualcar.misfire_monitor import MisfireSettings
 from firstcause.virtualcar.parts import Coil, Fitments, Injector, Part, PartKind, Plug, dead_on_arrival
@@ -26,6 +27,7 @@ Fault = tuple[str, int | None, float]
 WEAR_GAP_MM_PER_1000_KM = 0.004  # plug erosion: judgement
 CALM_MEAN_S = 3600.0  # a contact pushed home stays quiet for about an hour of running: judgement
 WATER_STAYS_ML = 12.0
+MG_BETWEEN_MARKS = 870_000.0  # one litre of oil at 870 g/l: common practice, no source
 
 
 class EngineNotReady(RequestError):
@@ -75,7 +77,7 @@ class VirtualCar:
         self._water_ml: NDArray[np.float64] = np.zeros(n)
         self._engine: RunningEngine | None = None
         self._key_on = False
-        self._clock_s = 0.0
+        self._run_km = self._run_cycles = 0.0
 
     @classmethod
     def build(
@@ -148,6 +150,7 @@ class VirtualCar:
             self._coil_c, self._seat = self._engine.coil_c, self._engine.seat
             self._water_ml = self._engine.water_ml
             self._engine = None
+            self._wear()
             self.unit.stop()
 
     def soak(self, hours: float) -> None:
@@ -161,7 +164,7 @@ class VirtualCar:
             came_ml = seep * min(hours / 10.0, 1.5)
             self._water_ml = np.minimum(self._water_ml + came_ml, WATER_STAYS_ML)
             self.coolant_level_share = max(0.0, self.coolant_level_share - float(came_ml.sum()) / 1000.0)
-            self.unit.seen.point = _standing(self.coolant_c, self.ambient_c)
+            self.unit.stand(self.coolant_c, self.ambient_c)
 
     # ---- driving ------------------------------------------------------------------------------------------------
 
@@ -236,8 +239,8 @@ class VirtualCar:
         burnt = engine.step(point, trims)
         counted = unit.observe(point, burnt, self._open_injectors())
         self.coolant_c = drives.warm_up_c(point.coolant_c, point.dt_s, point.rpm, point.load)
-        self._clock_s += point.dt_s
-        self._wear(point)
+        self._run_km += point.speed_kmh * point.dt_s / 3600
+        self._run_cycles += point.rpm / 120 * point.dt_s
         if recorder is not None:
             recorder.add(time_s, point, counted, burnt.events, burnt.misfires, unit)
 
@@ -247,18 +250,15 @@ class VirtualCar:
             return None
         return np.array([int(injector.winding_ohm >= 1e3) for injector in injectors])
 
-    def _wear(self, point: WorkingPoint) -> None:
-        km = point.speed_kmh * point.dt_s / 3600
-        for part in self.condition.fitments.fitted.values():
-            part.km += km
+    def _wear(self) -> None:
+        """What a running period took from the parts and the oil."""
+        for part in self.fitments.fitted.values():
+            part.km += self._run_km
             if isinstance(part, Plug):
-                part.gap_mm += WEAR_GAP_MM_PER_1000_KM * km / 1000
-        # Oil burnt per cycle and cylinder, 4.5 l sump with 1 l between the marks, 870 g/l.
-        dose_mg = sum(
-            state.oil_rings_mg + state.oil_stem_mg + self.condition.shared.crankcase_oil_mg
-            for state in self.condition.cylinders.values()
-        )
-        self.oil_level_share = max(0.0, self.oil_level_share - dose_mg * point.rpm / 120 * point.dt_s / 870_000)
+                part.gap_mm += WEAR_GAP_MM_PER_1000_KM * self._run_km / 1000
+        burnt_mg = float(oil_dose_mg(self.condition).sum()) * self._run_cycles
+        self.oil_level_share = max(0.0, self.oil_level_share - burnt_mg / MG_BETWEEN_MARKS)
+        self._run_km = self._run_cycles = 0.0
 
     # ---- the workshop -------------------------------------------------------------------------------------------
 
@@ -342,10 +342,6 @@ class VirtualCar:
             profile = DriveProfile.from_arrays((0.0, seconds), (0.0, 0.0))
             for time_s, point in drives.working_points(profile, self.layout, self.coolant_c, self.ambient_c):
                 self._step(time_s, point, None)
-
-
-def _standing(coolant_c: float, ambient_c: float) -> WorkingPoint:
-    return WorkingPoint(1.0, 0.0, 0.0, 0.0, coolant_c, ambient_c)
 
 
 def _scatter(part: Part, rng: np.random.Generator) -> None:

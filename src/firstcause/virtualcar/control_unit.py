@@ -65,6 +65,9 @@ class Seen:
     air_g_s: float = 0.0
     catalyst_c: float = 20.0
     altitude_m: float = 0.0
+    run_s: float = 0.0
+    trims_percent: tuple[tuple[float, float], ...] = ()  # short and long, per bank
+    fuelling: str = "open loop, engine cold"
 
 
 @dataclass
@@ -88,6 +91,8 @@ class ControlUnit:
         self.average_counts = np.zeros(self.layout.count)
         self.last_counts = np.zeros(self.layout.count, np.int64)
         self.seen = Seen(WorkingPoint(1.0, 0.0, 0.0, 0.0, 20.0, 20.0))
+        self._refresh_fuelling()
+        self._last_misfire = self.seen
         self._cycle_open = False
         self._reset_cycle_watch()
 
@@ -116,7 +121,12 @@ class ControlUnit:
             return
         self.running = False
         self.memory.power_down()
-        self.seen.point = replace(self.seen.point, rpm=0.0, load=0.0, speed_kmh=0.0)
+        self.stand(self.seen.point.coolant_c, self.seen.point.ambient_c)
+
+    def stand(self, coolant_c: float, ambient_c: float) -> None:
+        """The engine stands: what the sensors show now."""
+        self.seen = Seen(WorkingPoint(1.0, 0.0, 0.0, 0.0, coolant_c, ambient_c), altitude_m=self.seen.altitude_m)
+        self._refresh_fuelling()
 
     def _close_cycle(self) -> None:
         counts = np.minimum(self.windows.this_cycle, COUNT_MOST)
@@ -184,6 +194,8 @@ class ControlUnit:
         if point.fuel_cut or point.load < POSITIVE_TORQUE_LOAD or point.rpm <= 0:  # (e)(3.3.1)(C) [M]
             return np.zeros(self.layout.count, np.int64)
         counted = self.detector.counted(burnt.misfires, point.rpm, burnt.manifold_kpa, self.rng)
+        if counted.any():
+            self._last_misfire = self.seen
         exceeded = self.windows.add(point.rpm / 60 * point.dt_s, counted, point.rpm, 100 * min(point.load, 1.0))
         for exceedance in exceeded:
             self._exceedance(exceedance, now)
@@ -217,7 +229,7 @@ class ControlUnit:
         codes = codes_for(self._blame)
         if at_start and self.settings.first_code:
             codes = (*codes, "P0316")
-        frame = self._frame()
+        frame = self._frame(self._last_misfire)  # of the last misfire before the window closed: judgement
         for code in codes:
             self.memory.detect(code, "misfire", where, frame, catalyst=catalyst, at_start=at_start)
 
@@ -225,12 +237,14 @@ class ControlUnit:
         closed = self._closed_loop(point)
         for at, trim in enumerate(self.trims):
             trim.follow(point.dt_s, burnt.sensor_lambda[at], point.rpm, 100 * point.load, closed)
+        self._refresh_fuelling()
+        for at, trim in enumerate(self.trims):
             total = trim.total_percent
             off = closed and (total > LEAN_PERCENT or total < RICH_PERCENT)
             self._off_mixture_s[at] = self._off_mixture_s[at] + point.dt_s if off else 0.0
             if self._off_mixture_s[at] >= FUEL_SECONDS:
                 lean, rich = ("P0171", "P0172") if at == 0 else ("P0174", "P0175")
-                self.memory.detect(lean if total > 0 else rich, "fuel", now, self._frame())
+                self.memory.detect(lean if total > 0 else rich, "fuel", now, self._frame(self.seen))
         if "fuel-system" in self._continuous_done():
             self.memory.passed("fuel")
 
@@ -239,11 +253,17 @@ class ControlUnit:
             return
         self._open_circuit_s = np.where(open_injectors > 0, self._open_circuit_s + dt_s, 0.0)
         for at in np.nonzero(self._open_circuit_s >= CIRCUIT_SECONDS)[0]:
-            self.memory.detect(f"P02{at + 1:02d}", "general", None, self._frame())
+            self.memory.detect(f"P02{at + 1:02d}", "general", None, self._frame(self.seen))
 
     def _closed_loop(self, point: WorkingPoint) -> bool:
         warm = point.coolant_c > CLOSED_ABOVE_C and self.tally.run_s > CLOSED_AFTER_S
         return warm and not point.fuel_cut and point.load < 0.85
+
+    def _refresh_fuelling(self) -> None:
+        """Bring the fuel side of the last moment up to date."""
+        seen = self.seen
+        seen.run_s, seen.fuelling = self.tally.run_s, self._fuel_system_word(seen.point)
+        seen.trims_percent = tuple((trim.short_percent, trim.long_percent[trim.region]) for trim in self.trims)
 
     def _fuel_system_word(self, point: WorkingPoint) -> str:
         if self.running and self._closed_loop(point):
@@ -269,8 +289,8 @@ class ControlUnit:
         """Misfires per cylinder counted in this driving cycle ($06 test 0C)."""
         return np.minimum(self.windows.this_cycle, COUNT_MOST)
 
-    def _frame(self) -> Data:
-        data = self.data()
+    def _frame(self, seen: Seen) -> Data:
+        data = self.data(seen)
         return {pid: data[pid] for pid in FREEZE_PIDS if pid in data}
 
     def codes(self, status: Literal["confirmed", "pending", "permanent"]) -> tuple[str, ...]:
@@ -281,12 +301,11 @@ class ControlUnit:
         stored = self.memory.codes.get(code)
         return stored.family if stored else None
 
-    def data(self) -> Data:
-        """Live data ($01): PID to field values, ready for `signals.encode_current`."""
-        seen, point = self.seen, self.seen.point
+    def data(self, seen: Seen | None = None) -> Data:
+        """Live data ($01), of now or of a moment seen before: PID to field values, ready for `signals`' encoders."""
+        seen = seen or self.seen
+        point, trims, fuelling = seen.point, seen.trims_percent, seen.fuelling
         load_percent = 100 * min(point.load, 1.0)
-        fuelling = self._fuel_system_word(point)
-        trims = [(trim.short_percent, trim.long_percent[trim.region]) for trim in self.trims]
         lamp_on = self.lamp != "off" and self.memory.lamp_commanded
         confirmed = len(self.memory.of("confirmed"))
         data: Data = {
@@ -303,7 +322,7 @@ class ControlUnit:
             0x0F: (min(60.0, point.ambient_c + 15.0),),
             0x11: (12.0 + 0.75 * load_percent,),
             0x1C: ("OBD II (California)",),
-            0x1F: (min(65535.0, self.tally.run_s),),
+            0x1F: (min(65535.0, seen.run_s),),
             0x21: (min(65535.0, self.since.lamp_km),),
             0x30: (float(self.since.warm_ups),),
             0x31: (min(65535.0, self.since.km),),

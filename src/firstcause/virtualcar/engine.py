@@ -33,7 +33,7 @@ IDLE_MANIFOLD_KPA = 30.0
 BOUT_LENGTH_S = 8.0  # mean length of one contact loss
 WATER_GONE_S = 20.0  # seeped coolant leaves the chamber with this time constant
 COIL_LAG_S, HEAT_BREAK_WIDTH_C = 420.0, 2.0
-SEAT_LAG_S, SEAT_SCATTER, SEAT_AT_SPEED = 150.0, 0.20, -0.45  # how a leaking valve seats: log of its area
+SEAT_LAG_S, SEAT_SCATTER, SEAT_AT_SPEED = 240.0, 0.20, -0.45  # how a leaking valve seats: log of its area
 SEAT_LEAST, SEAT_MOST = log(0.6), log(1.5)  # reference 4.2
 
 
@@ -112,9 +112,11 @@ class RunningEngine:
             state.ring_leak_mm2 * 0.65 + state.gasket_leak_mm2 for state in states
         )  # oil seals rings
         self.exhaust_leak = _array(state.exhaust_leak_mm2 for state in states)
+        self.leaky_seats = bool(self.exhaust_leak.any())
         self.intake_leak = _array(state.intake_leak_mm2 for state in states)
         self.runner_leak = _array(state.runner_leak_mm2 for state in states)
         self.bout_spacing_s = _array(60 * (state.bout_spacing_min or np.inf) for state in states)
+        self.nothing, self.loose_contacts = np.zeros(len(numbers)), bool(np.isfinite(self.bout_spacing_s).any())
         self.calm_s = _array(state.contact_calm_s for state in states)
         self.states = states
         self.bout_coil = np.array([state.bout_of == "coil" for state in states])
@@ -163,6 +165,8 @@ class RunningEngine:
         under_bonnet = point.ambient_c + 0.75 * (point.coolant_c - point.ambient_c) + still
         self.coil_c += (under_bonnet - self.coil_c) * (1 - exp(-dt / COIL_LAG_S))
         self.water_ml *= exp(-dt / WATER_GONE_S)
+        if not self.leaky_seats:
+            return
         # A leaking valve turns and seats: log area wanders around a mean that is lower after running at speed.
         mean = SEAT_AT_SPEED if point.rpm > 1800 else 0.0
         keep = exp(-dt / SEAT_LAG_S)
@@ -171,6 +175,8 @@ class RunningEngine:
 
     def _contact_lost(self, point: WorkingPoint) -> tuple[Floats, Floats]:
         """Share of the step in which coil or injector of each cylinder hang in the air."""
+        if not self.loose_contacts:
+            return self.nothing, self.nothing
         shaken = 1.0 if (point.speed_kmh > 30 or point.rpm > 1500) else 0.15
         warm = np.minimum(np.maximum((self.coil_c - 40.0) / 20.0, 0.1), 1.0)
         rate = shaken * warm / self.bout_spacing_s
