@@ -105,8 +105,7 @@ class VirtualCar:
             state.ring_leak_mm2 *= float(rng.lognormal(0.0, 0.12))
         for fault_id, cylinder, severity in faults:
             car.condition.inflict(fault_id, cylinder, severity)
-        car.unit.start()  # one quiet cycle behind it, so that counters and readiness are those of a car in use
-        car.unit.stop()
+        car.unit.remember_use(mileage_km)
         return car
 
     # ---- key and engine -----------------------------------------------------------------------------------------

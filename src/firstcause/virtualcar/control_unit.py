@@ -103,6 +103,17 @@ class ControlUnit:
         self._off_mixture_s = [0.0 for _ in self.layout.banks]
         self._open_circuit_s = np.zeros(self.layout.count)
 
+    def remember_use(self, mileage_km: float) -> None:
+        """Give the unit the past of a car in use: counters of so many km, no code erased for half of its life.
+
+        A start each 11 km, two in three long enough to count (judgement).
+        """
+        self.checks.give_past(starts=round(mileage_km / 11), counted=round(mileage_km / 17))
+        km = mileage_km / 2
+        self.since = SinceErase(warm_ups=min(255, round(km / 15)), km=km, minutes=km / 35 * 60)
+        self.start()
+        self.stop()
+
     # ---- key and engine -----------------------------------------------------------------------------------------
 
     def start(self) -> None:

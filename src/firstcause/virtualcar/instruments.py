@@ -138,6 +138,28 @@ def _leak_down(shop: Workshop, cylinder: int | None, orifice_in: float = 0.040, 
     return Finding("leak-down", cylinder, "hiss" if heard else "tight", values, words)
 
 
+def _relative_compression(shop: Workshop, cylinder: int | None) -> Finding:
+    """Humps of the starter current, each against the median: the speed gained at a weak one exaggerates the next.
+
+    Source: motor model of reference 4.5 (computed there): own hump falls by about 0.6 of the true deficit, the next
+    in the firing order rises by about half of it on a four, more with more cylinders.
+    """
+    order, states = shop.condition.layout.firing_order, shop.condition.cylinders
+    rpm = shop.cranking_rpm()
+    psi = {n: cranking_peak_psi(shop.geometry(n), sum(shop.paths_mm2(n).values()), rpm) for n in states}
+    usual = float(np.median(list(psi.values())))
+    missing = {n: 1 - value / usual for n, value in psi.items()}
+    humps = {}
+    for at, number in enumerate(order):
+        push = min(1.0, 0.45 * len(order) / 4) * max(0.0, missing[order[at - 1]])
+        humps[number] = 100 * shop.noisy(1 - 0.6 * missing[number] + push, GAUGE_SHARE)
+    median = float(np.median(list(humps.values())))
+    values: dict[str, Shown] = {f"cylinder_{n}_percent": round(100 * humps[n] / median, 1) for n in sorted(humps)}
+    low = tuple(str(n) for n in sorted(humps) if humps[n] < 0.92 * median)
+    words = "Starter current humps: " + (f"low at cylinder {', '.join(low)}" if low else "even")
+    return Finding("relative-compression", None, "low" if low else "even", {**values, "low_at": low}, words)
+
+
 def _plug_look(shop: Workshop, cylinder: int | None) -> Finding:
     assert cylinder is not None
     plug = shop.condition.fitments.plug(cylinder)
@@ -318,6 +340,7 @@ TESTS: Mapping[str, _Test] = {
     "compression-dry": _Test(_dry, True, False),
     "compression-wet": _Test(_wet, True, False),
     "leak-down": _Test(_leak_down, True, False),
+    "relative-compression": _Test(_relative_compression, False, False),
     "coil-resistance": _Test(_coil_resistance, True, False),
     "injector-resistance": _Test(_injector_resistance, True, False),
     "injector-click": _Test(_injector_click, True, True),
