@@ -1,0 +1,210 @@
+"""What could be done next, each with its price and what it would settle: repairs, a test, watching, handing on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import inf, isfinite
+
+from firstcause.casebook.case import Case
+from firstcause.casebook.events import Agreed, SetAside
+from firstcause.casebook.people import Person
+from firstcause.casebook.weighing import WeighedCase
+from firstcause.casebook.words import WHY_WORDS
+from firstcause.handover.causes import place_of
+from firstcause.handover.facts import Authorisation, OptionFact
+from firstcause.handover.plainly import chance_figure, moment_words, money_words, place_words
+from firstcause.knowledge.schema import PartsClass
+from firstcause.reasoning.choice import Option
+from firstcause.reasoning.compiled import Model
+from firstcause.reasoning.steps import Step, Terms, open_now, repair_steps
+
+MOST_REPAIRS = 4
+WORTH_OFFERING = 0.05
+# From and to, in the shop's currency: the classes as model.toml words them ("A below 20, B to 80, …, F above").
+PARTS_CLASS_SPAN: Mapping[PartsClass, tuple[float, float | None]] = {
+    "none": (0.0, 0.0),
+    "A": (0.0, 20.0),
+    "B": (20.0, 80.0),
+    "C": (80.0, 250.0),
+    "D": (250.0, 800.0),
+    "E": (800.0, 2500.0),
+    "F": (2500.0, None),
+}
+
+
+def options_of(weighed: WeighedCase, currency: str, labour_per_hour: float | None) -> tuple[OptionFact, ...]:
+    """The repairs that reach an open cause (also those the owner declined, and said so), the best test, the rest.
+
+    None for a case closed as cured.
+    """
+    if weighed.case.state == "cured":
+        return ()
+    model = weighed.weighing.model
+    terms = Terms.of(weighed.knowledge, labour_per_hour)
+    found = [*_repairs(weighed, terms, currency)]
+    test = next((option for option in _ranked(weighed) if option.step.kind in ("test", "swap")), None)
+    if test is not None and model.live_roots and weighed.case.state not in ("declined", "referred"):
+        found.append(_test(test, terms, currency))
+    found.append(_watching())
+    if weighed.case.state in ("not-found", "referred"):
+        found.append(_handing_on(terms, currency))
+    return tuple(found)
+
+
+def price_ground(weighed: WeighedCase, currency: str, labour_per_hour: float | None) -> str:
+    """On what the prices stand."""
+    terms = Terms.of(weighed.knowledge, labour_per_hour)
+    whose = "usual rate of the knowledge base" if labour_per_hour is None else "this shop's rate"
+    return (
+        f"Prices: usual minutes at {money_words(terms.labour_per_hour, currency)} an hour ({whose}) and the usual "
+        "price of such parts, before tax. A first estimate, no offer: no work is done without your yes."
+    )
+
+
+def _ranked(weighed: WeighedCase) -> list[Option]:
+    return [option for option in weighed.weighing.advice.options if isfinite(option.expected_cost)]
+
+
+def _repairs(weighed: WeighedCase, terms: Terms, currency: str) -> list[OptionFact]:
+    model, belief = weighed.weighing.model, weighed.weighing.belief
+    likely = [cause for cause in model.live_roots if belief[cause] >= WORTH_OFFERING]
+    offers: list[tuple[float, OptionFact]] = []
+    for step in repair_steps(model, terms, open_now(model)):
+        reached = sorted((c for c in likely if _reaches(model, step, c)), key=lambda c: -belief[c])
+        if not reached:
+            continue
+        names = [f"{model.entry(c).name.lower()}, {chance_figure(belief[c])}" for c in reached[:2]]
+        worth = sum(belief[c] * _chance_to_cure(model, step, c) for c in reached)
+        offers.append((worth, _repair(weighed, step, f"If it is: {'; '.join(names)}.", terms, currency)))
+    course = {option.step.key: option.expected_cost for option in _ranked(weighed)}
+    offers.sort(key=lambda offer: (bool(offer[1].set_aside), course.get(offer[1].key, inf), -offer[0]))
+    chosen = [fact for _, fact in offers if not fact.set_aside][:MOST_REPAIRS]
+    return [*chosen, *(fact for _, fact in offers if fact.set_aside)]
+
+
+def _chance_to_cure(model: Model, step: Step, cause: str) -> float:
+    repair, entry = model.knowledge.repairs[step.what], model.entry(cause)
+    if repair.renews is not None and entry.part == repair.renews:
+        return 1.0
+    return max((cure.chance for cure in repair.cures if cure.fault == entry.id), default=0.0)
+
+
+def _reaches(model: Model, step: Step, cause: str) -> bool:
+    if _chance_to_cure(model, step, cause) == 0.0:
+        return False
+    if step.place.kind == "engine":
+        return True
+    layout = model.car.layout
+    here = set(layout.banks[step.place.numbers[0] - 1]) if step.place.kind == "bank" else set(step.place.numbers)
+    where = place_of(model, cause)
+    if where.kind == "bank":
+        return step.place == where
+    return where.kind != "engine" and bool(here & set(where.numbers))
+
+
+def _repair(weighed: WeighedCase, step: Step, settles: str, terms: Terms, currency: str) -> OptionFact:
+    repair = weighed.knowledge.repairs[step.what]
+    labour = terms.labour(step.minutes)
+    least, most = PARTS_CLASS_SPAN[repair.parts_class]
+    highest = None if most is None else labour + most
+    return OptionFact(
+        key=step.key,
+        kind="repair",
+        what=step.name,
+        place=place_words(step.place),
+        minutes=step.minutes,
+        labour=labour,
+        lowest=labour + least,
+        highest=highest,
+        price_words=_span(labour + least, highest, currency),
+        settles=settles,
+        set_aside=_set_aside(weighed.case, step),
+        ground=f"{step.minutes:.0f} min ({repair.minutes_ground}), parts of class {repair.parts_class}",
+    )
+
+
+def _span(lowest: float, highest: float | None, currency: str) -> str:
+    if highest is None:
+        return f"from {money_words(lowest, currency)}"
+    if highest - lowest < 1.0:
+        return f"about {money_words(lowest, currency)}"
+    return f"{money_words(lowest, currency)} to {highest:,.0f}"
+
+
+def _set_aside(case: Case, step: Step) -> str:
+    reasons = [body.why for body in case.bodies(SetAside) if body.step in (step.key, step.what)]
+    return WHY_WORDS[reasons[-1]] if reasons else ""
+
+
+def _test(option: Option, terms: Terms, currency: str) -> OptionFact:
+    step = option.step
+    other = "" if step.other is None else f", with cylinder {step.other}"
+    return OptionFact(
+        key=step.key,
+        kind="test",
+        what=f"{'Look further' if step.kind == 'test' else 'Swap'}: {step.name}{other}",
+        place=place_words(step.place),
+        minutes=step.minutes,
+        labour=step.price,
+        lowest=step.price,
+        highest=step.price,
+        price_words=f"about {money_words(step.price, currency)}",
+        settles="Tells which of the open causes it is more likely to be.",
+        set_aside="",
+        ground=f"{step.minutes:.0f} min at {money_words(terms.labour_per_hour, currency)} an hour",
+    )
+
+
+def _watching() -> OptionFact:
+    return OptionFact(
+        key="watch and wait",
+        kind="watch",
+        what="Do nothing more now, and watch",
+        place="",
+        minutes=0.0,
+        labour=0.0,
+        lowest=0.0,
+        highest=0.0,
+        price_words="nothing now",
+        settles="Leaves every open cause as it is. See what may come back.",
+        set_aside="",
+        ground="no work",
+    )
+
+
+def _handing_on(terms: Terms, currency: str) -> OptionFact:
+    return OptionFact(
+        key="refer",
+        kind="refer",
+        what="A workshop with other means, with our record",
+        place="",
+        minutes=0.0,
+        labour=0.0,
+        lowest=terms.refer_out,
+        highest=terms.refer_out,
+        price_words=f"often about {money_words(terms.refer_out, currency)}",
+        settles="They set their own price and plan.",
+        set_aside="",
+        ground="usual figure of the knowledge base, judgement",
+    )
+
+
+_HOW = {"signature": "signed", "spoken": "said", "message": "written message"}
+
+
+def authorisations_of(case: Case, people: Mapping[str, Person]) -> tuple[Authorisation, ...]:
+    """What the owner agreed to, in order."""
+    found = []
+    for event in case.effective:
+        body = event.body
+        if isinstance(body, Agreed):
+            person = people.get(body.person or "")
+            who = person.name if person is not None and person.name else (body.person or "the owner")
+            limit = "no limit named" if body.limit is None else f"up to {money_words(body.limit, body.currency)}"
+            found.append(Authorisation(event.id, moment_words(event.at), _HOW[body.by], who, body.work, limit))
+    return tuple(found)
+
+
+def limits_of(case: Case) -> tuple[str, ...]:
+    """The limits agreed, added up by currency."""
+    return tuple(money_words(amount, currency) for currency, amount in sorted(case.agreed_limits.items()))

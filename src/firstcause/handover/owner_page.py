@@ -1,0 +1,98 @@
+"""The owner's page: which facts of the report stand where, in the order in which an owner asks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from firstcause.handover.facts import Fact, OptionFact, Report
+from firstcause.handover.page import Page, Section, drawing, points, section, table, words
+
+NOT_LEGAL = (
+    "This page states what our work record holds. It is no legal advice. The maker's service information and the law "
+    "where you live go first."
+)
+
+
+def owner_page(report: Report) -> Page:
+    """One page for the owner, made from nothing but the report."""
+    sections: Iterable[Section | None] = (
+        section("Why the car came", "main", points((*report.complaint, *_first_decision(report)))),
+        section(
+            "What is wrong, and how we know" if report.state != "cured" else "What was wrong, and how we know",
+            "main",
+            points((*report.cause_words, *_open(report))),
+            words("How we know:", strong=True) if report.how_we_know else None,
+            points(report.how_we_know),
+        ),
+        section("Is the misfire gone?", "main", points(report.proof.said)),
+        section("What we did", "main", points((*report.done, *report.moved, *report.old_parts))),
+        section("What we did not do", "main", points(report.not_done)),
+        section("What to watch", "main", points((*report.watch, *report.cautions))),
+        section("The engine", "side", drawing(report.engine, _engine_caption(report), 62)),
+        None if report.evidence is None else section("The evidence", "side", drawing(report.evidence, "", 55)),
+        section("What may come back", "side", points(report.returns)),
+        section(
+            "What could be done, and what it costs",
+            "wide",
+            table(
+                ("What", "Where", "Price", "What it would settle"),
+                (_option_row(option) for option in report.options),
+                (0.33, 0.15, 0.18, 0.34),
+            ),
+            words(report.price_ground) if report.options else None,
+        ),
+        section("What the car still remembers", "wide", points(_permanent(report))),
+    )
+    return Page(
+        title=f"Your car: {report.title}",
+        lines=_lines(report),
+        headline=report.headline,
+        meaning=report.meaning,
+        sections=tuple(each for each in sections if each is not None),
+        footer=_footer(report),
+        author=report.shop or "the workshop",
+        made_at=report.made_at,
+    )
+
+
+def _lines(report: Report) -> tuple[str, ...]:
+    owner = f"For {report.owner}" if report.owner else "For the owner"
+    plate = f", {report.plate}" if report.plate else ""
+    distance = next((value for name, value in report.car if name == "Distance"), "")
+    return (f"{report.shop or 'The workshop'}. {owner}{plate}. {report.date}. The clock showed {distance}.",)
+
+
+def _first_decision(report: Report) -> Iterable[Fact]:
+    for said in report.first_decision.owner[:1]:
+        yield Fact(f"What we told you at once: {said}")
+
+
+def _open(report: Report) -> Iterable[Fact]:
+    """Every open cause above the closing limit, each with its chance."""
+    for cause in report.open_causes:
+        if report.cause is not None and cause.cause == report.cause.cause:
+            continue
+        yield Fact(f"{cause.name}, {cause.place}: {cause.chance_words}. {cause.plain}")
+    if len(report.open_causes) > 1:
+        yield Fact("More than one of these can be true at once.")
+
+
+def _engine_caption(report: Report) -> str:
+    return f"{report.engine.alt} The ring shows the share of sparks that missed."
+
+
+def _option_row(option: OptionFact) -> tuple[str, str, str, str]:
+    aside = f" (not chosen: {option.set_aside})" if option.set_aside else ""
+    return (f"{option.what}{aside}", option.place, option.price_words, option.settles)
+
+
+def _permanent(report: Report) -> Iterable[Fact]:
+    return (Fact(note.owner, note.events) for note in report.permanent)
+
+
+def _footer(report: Report) -> tuple[str, ...]:
+    return (
+        "Numbers such as e7 name the entry in our work record. "
+        f"Seal of that record: {report.head}. With it anyone can check later that the record was not changed.",
+        NOT_LEGAL,
+    )

@@ -1,0 +1,198 @@
+"""What was read before and after the work, what could still hide behind it, and what the car itself still waits for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from firstcause.casebook.case import Case, capitals
+from firstcause.casebook.events import Counted, Drove, Erased, Event, FreezeFrame, Snapshot
+from firstcause.casebook.readings import firings_of
+from firstcause.casebook.words import minutes_words, misfire_words
+from firstcause.handover.facts import CylinderCount, DriveFact, Fact, PermanentNote, Picture, Proof, Readings
+from firstcause.handover.plainly import count_words, date_words, listed, moment_words, one_in
+from firstcause.handover.telling import is_change
+from firstcause.roadtest.bound import upper_rate
+from firstcause.roadtest.conditions import Verdict
+from firstcause.roadtest.drivelog import DriveLog
+from firstcause.roadtest.judgement import best
+from firstcause.roadtest.permanent import permanent_forecast
+from firstcause.roadtest.picture import drive_over_time_svg, speed_load_plane_svg
+from firstcause.roadtest.rules import MINIMUM_DRIVE
+from firstcause.roadtest.window import FreezeFrame as WindowFrame
+
+_VERDICTS: Mapping[str, Verdict] = {
+    "met": "met", "missed": "missed", "undecided": "undecided", "not evaluated": "not evaluated",
+}  # fmt: skip
+_BOUND_GROUND = "exact one-sided 95 % bound (Clopper and Pearson 1934)"
+
+
+def proof_of(case: Case, complaint: Iterable[int], logs: Mapping[str, DriveLog]) -> Proof:
+    """Readings before the first and after the last change, and every drive; `logs` by the hash of the recording."""
+    asked = sorted(complaint)
+    changes = [at for at, event in enumerate(case.effective) if is_change(event.body)]
+    first, last = (changes[0], changes[-1]) if changes else (len(case.effective), len(case.effective))
+    before, after = _readings(case, case.effective[:first]), _readings(case, case.effective[last:])
+    drives = tuple(_drive(case, event, logs) for event in case.effective if isinstance(event.body, Drove))
+    return Proof(before, after, tuple(_said(before, after, asked, bool(changes), drives)), drives)
+
+
+def _readings(case: Case, events: Sequence[Event]) -> Readings | None:
+    """All misfire readings among these events added up; None when none was taken."""
+    minutes: dict[str, float] = {}
+    misfires: dict[int, int] = {}
+    firings: dict[int, int] = {}
+    sources = []
+    for event in events:
+        body = event.body
+        if not isinstance(body, Counted | Drove) or not body.misfires:
+            continue
+        watched = firings_of(body, case.layout).count
+        if not watched:
+            continue
+        sources.append(event.id)
+        for region, value in body.minutes.items():
+            minutes[region] = minutes.get(region, 0.0) + value
+        for number, count in body.misfires.items():
+            misfires[number] = misfires.get(number, 0) + count
+            firings[number] = firings.get(number, 0) + watched
+    if not sources:
+        return None
+    counts = []
+    for number in sorted(misfires):
+        upper = upper_rate(misfires[number], firings[number])
+        counts.append(CylinderCount(number, misfires[number], firings[number], upper, one_in(upper)))
+    return Readings(minutes, minutes_words(minutes), tuple(counts), tuple(sources))  # type: ignore[arg-type]
+
+
+def _said(
+    before: Readings | None, after: Readings | None, asked: Sequence[int], changed: bool, drives: Sequence[DriveFact]
+) -> Iterable[Fact]:
+    if before is not None:
+        for count in _asked(before, asked):
+            yield Fact(
+                f"{'Before the work' if changed else 'As it came'}: cylinder {count.cylinder} missed "
+                f"{count_words(count.misfires)} of {count_words(count.firings)} sparks.",
+                before.events,
+            )
+    if after is None:
+        if changed:
+            yield Fact("After the last work no misfires were counted, so nothing is proven yet.")
+        return
+    yield Fact(f"Watched after the work: {after.minutes_words}.", after.events)
+    for count in _asked(after, asked):
+        yield Fact(
+            f"Cylinder {count.cylinder} missed {count_words(count.misfires)} of {count_words(count.firings)} sparks. "
+            f"Up to 1 in {count_words(count.one_in)} sparks could still miss without our having seen it "
+            "(95 in 100 sure).",
+            after.events,
+            _BOUND_GROUND,
+        )
+    shown = [drive for drive in drives if drive.event in after.events and drive.came_back is not None]
+    for drive in shown[-1:]:
+        told = {
+            "met": "The drive came back to the way of driving in which it failed.",
+            "missed": "The drive did not come back to the way of driving in which it failed, so it proves less.",
+        }
+        back = told.get(str(drive.came_back), "Whether it came back to the way of driving in which it failed is open.")
+        yield Fact(back, (drive.event,))
+
+
+def _asked(readings: Readings, asked: Sequence[int]) -> list[CylinderCount]:
+    return [count for count in readings.counts if count.cylinder in asked]
+
+
+def _drive(case: Case, event: Event, logs: Mapping[str, DriveLog]) -> DriveFact:
+    body = event.body
+    assert isinstance(body, Drove)
+    judged = body.judgement or {}
+    log = None if body.log_sha256 is None else logs.get(body.log_sha256)
+    return DriveFact(
+        event=event.id,
+        when=moment_words(event.at),
+        minutes_words=minutes_words(body.minutes),
+        counts_words=misfire_words(body.misfires),
+        log_sha256=body.log_sha256,
+        sentences=tuple(str(each) for each in judged.get("sentences", ())),
+        minimum_drive=judged.get("minimum_drive"),
+        came_back=judged.get("came_back"),
+        pictures=() if log is None else _pictures(log, case.freeze_frame),
+        note=body.note,
+    )
+
+
+def _pictures(log: DriveLog, frame: FreezeFrame | None) -> tuple[Picture, ...]:
+    near = None
+    if frame is not None and frame.rpm is not None:
+        near = WindowFrame(frame.rpm, frame.load_percent, frame.coolant_c)
+    drawn = [(drive_over_time_svg(log, near), "over time"), (speed_load_plane_svg(log, near), "by speed and load")]
+    return tuple(Picture(svg, f"The drive {log.name} drawn {how}.") for svg, how in drawn if svg is not None)
+
+
+def permanent_notes(case: Case) -> tuple[PermanentNote, ...]:
+    """What the car will still keep on its permanent record, code by code, and until what; dated.
+
+    After an erase with no snapshot since, every code stored before may be on that record, and this is said.
+    """
+    erases = [event for event in case.effective if isinstance(event.body, Erased)]
+    snapshots = [event for event in case.effective if isinstance(event.body, Snapshot)]
+    if not snapshots:
+        return ()
+    last = snapshots[-1]
+    assert isinstance(last.body, Snapshot)
+    order = {event.id: at for at, event in enumerate(case.effective)}
+    erased = bool(erases)
+    read_since = not erased or order[last.id] > order[erases[-1].id]
+    codes = capitals(last.body.permanent if read_since else (*last.body.permanent, *last.body.stored))
+    since = case.effective[order[erases[-1].id] :] if erased else ()
+    judged = [event.body.judgement for event in since if isinstance(event.body, Drove) and event.body.judgement]
+    sources = (last.id, *(event.id for event in erases[-1:]))
+    return tuple(
+        _permanent_note(code, erased, read_since, judged, date_words(last.at), sources) for code in dict.fromkeys(codes)
+    )
+
+
+def _permanent_note(
+    code: str, erased: bool, read_since: bool, judged: Sequence[Mapping[str, object]], as_of: str,
+    sources: tuple[str, ...],
+) -> PermanentNote:  # fmt: skip
+    drive = best([_verdict(each, "minimum_drive") for each in judged]) if judged else "not evaluated"
+    limits = best([_verdict(each, "with_surroundings") for each in judged]) if judged else "not evaluated"
+    forecast = permanent_forecast(
+        code, erased=erased, monitor_passed=None, minimum_drive=drive, with_surroundings=limits
+    )
+    known = "keeps" if read_since else "may keep"
+    owner = f"The car {known} {code} on a permanent record that no tool can erase (read {as_of})."
+    steps = {step.id: step for step in forecast.steps}
+    if "minimum-drive" in steps:
+        owner += (
+            " It clears it by itself after its own check has passed and after one drive like this: "
+            f"{MINIMUM_DRIVE.run.value / 60:.0f} minutes running, {MINIMUM_DRIVE.fast_time.value / 60:.0f} of them at "
+            f"25 mph (40 km/h) or more, and {MINIMUM_DRIVE.idle_time.value:.0f} seconds standing at idle."
+        )
+        if steps["minimum-drive"].state == "done":
+            owner += " Our road test was such a drive."
+    elif "lamp-rule" in steps:
+        owner += " It goes when the car turns its warning lamp off by its own rule."
+    else:
+        owner += " It clears it by itself after one drive in which its own check ran and passed."
+    if forecast.readings:
+        owner += " The rule can be read in more than one way; our record shows each."
+    return PermanentNote(code, as_of, owner, forecast.sentence, forecast.readings, sources)
+
+
+def _verdict(judged: Mapping[str, object], key: str) -> Verdict:
+    return _VERDICTS.get(str(judged.get(key)), "not evaluated")
+
+
+def incomplete_checks(case: Case) -> Fact | None:
+    """Which of the car's own checks had not run at the last look."""
+    for event in reversed(case.effective):
+        if isinstance(event.body, Snapshot) and event.body.readiness_incomplete is not None:
+            if not event.body.readiness_incomplete:
+                return None
+            return Fact(
+                f"The car's own checks had not all run ({listed(event.body.readiness_incomplete)}). "
+                "An emissions test can fail until they have.",
+                (event.id,),
+            )
+    return None

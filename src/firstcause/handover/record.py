@@ -1,0 +1,136 @@
+"""What only the technician's record holds: every event, every suspect, every number with its limit, the ledger."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from firstcause.bench.reading import BenchJudgement
+from firstcause.casebook.case import Case
+from firstcause.casebook.events import Attached, Closed, Event, Found, Snapshot
+from firstcause.casebook.ledger import Ledger
+from firstcause.casebook.weighing import WeighedCase
+from firstcause.casebook.words import say
+from firstcause.handover.causes import Causes
+from firstcause.handover.facts import CauseFact, Fact, LedgerRow, Measured, RecordFacts, TimelineRow
+from firstcause.handover.plainly import moment_words
+
+_FRAME_NAMES = {
+    "code": ("Code", ""),
+    "rpm": ("Engine speed", "rpm"),
+    "load_percent": ("Calculated load", "%"),
+    "coolant_c": ("Coolant", "°C"),
+    "speed_kmh": ("Vehicle speed", "km/h"),
+    "run_time_s": ("Time since start", "s"),
+    "short_trim_percent": ("Short fuel trim", "%"),
+    "long_trim_percent": ("Long fuel trim", "%"),
+}
+
+
+def record_of(weighed: WeighedCase, causes: Causes, tell: Callable[[str], str]) -> RecordFacts:
+    """Everything for the record."""
+    case, knowledge = weighed.case, weighed.knowledge
+    state = "cured" if case.state == "open" else case.state
+    against = case.closing.despite if case.closing is not None else ()
+    now = tuple(f"{each.words} {each.settle}".strip() for each in weighed.objections[state])  # type: ignore[index]
+    return RecordFacts(
+        timeline=tuple(_row(case, event, weighed) for event in case.events),
+        suspects=_suspects(causes),
+        measured=tuple(
+            _measured(case, event_id, judged, weighed) for event_id, judged in weighed.read.judgements.items()
+        ),
+        ledger=_ledger(weighed.ledger),
+        codes=tuple(_codes(case)),
+        freeze_frame=_freeze_frame(case),
+        notes=tuple(Fact(note.text, (note.event,)) for note in weighed.read.notes),
+        objections=tuple(Fact(words) for words in dict.fromkeys((*against, *now))),
+        attachments=tuple(
+            Fact(f"{body.name} ({body.media_type}, {body.size_bytes:,} bytes): {body.about}. SHA-256 {body.sha256}.")
+            for body in case.bodies(Attached)
+        ),
+        knowledge_pack=knowledge.pack,
+        knowledge_version=knowledge.version,
+    )
+
+
+def _suspects(causes: Causes) -> tuple[CauseFact, ...]:
+    return tuple(sorted((*causes.removed, *causes.open), key=lambda cause: -cause.chance))
+
+
+def _row(case: Case, event: Event, weighed: WeighedCase) -> TimelineRow:
+    body = event.body
+    note = getattr(body, "note", "")
+    circumstances = body.circumstances if isinstance(body, Found) else {}
+    under = ", ".join(f"{key} {value}" for key, value in circumstances.items())
+    standing = "counts"
+    if event.id in case.withdrawn:
+        standing = f"withdrawn by {case.withdrawn[event.id]}"
+    elif event.id in case.corrected:
+        standing = f"corrected by {case.corrected[event.id]}"
+    not_done = body.not_done if isinstance(body, Closed) else ()
+    return TimelineRow(
+        event=event.id,
+        when=moment_words(event.at),
+        by=event.by,
+        words=say(body, weighed.knowledge),
+        note="; ".join(part for part in (note, under, *not_done) if part),
+        standing=standing,
+    )
+
+
+def _measured(case: Case, event_id: str, judged: BenchJudgement, weighed: WeighedCase) -> Measured:
+    body = next(event.body for event in case.effective if event.id == event_id)
+    assert isinstance(body, Found)
+    test = weighed.knowledge.tests[body.test]
+    outcome = next((each.name for each in test.outcomes if each.id == judged.outcome), "decides nothing alone")
+    return Measured(
+        event=event_id,
+        test=test.name,
+        place=body.place,
+        value=f"{judged.value:.4g} {judged.unit}",
+        limit=f"{judged.limit:.4g} {judged.unit}",
+        source=f"{judged.limit_source} ({judged.mark})",
+        outcome=outcome,
+        sentence=" ".join((judged.sentence, *judged.notes)),
+    )
+
+
+def _ledger(ledger: Ledger) -> tuple[LedgerRow, ...]:
+    rows = [
+        LedgerRow(part.serial, _at(part.now), _at(part.home), f"must go back; mark: {part.mark or 'none'}")
+        for part in ledger.put_back
+    ]
+    rows += [
+        LedgerRow(each.new, _at(each.at), "new", f"{each.fitted}; took the place of {each.old} ({each.event})")
+        for each in ledger.replaced
+    ]
+    rows += [LedgerRow(each.old, "out of the car", _at(each.at), each.old_part) for each in ledger.replaced]
+    return tuple(rows)
+
+
+def _at(cylinders: tuple[int, ...]) -> str:
+    return f"cylinder {'-'.join(map(str, cylinders))}"
+
+
+def _codes(case: Case) -> list[Fact]:
+    told = []
+    for event in case.effective:
+        body = event.body
+        if isinstance(body, Snapshot):
+            lists = (("stored", body.stored), ("pending", body.pending), ("permanent", body.permanent))
+            said = "; ".join(f"{name}: {', '.join(codes) or 'none'}" for name, codes in lists)
+            checks = body.readiness_incomplete
+            ready = "" if checks is None else f"; checks not complete: {', '.join(checks) or 'none'}"
+            ids = f"; calibration {', '.join(body.calibration_ids)}" if body.calibration_ids else ""
+            told.append(Fact(f"{moment_words(event.at)} ({body.source}): {said}{ready}{ids}", (event.id,)))
+    return told
+
+
+def _freeze_frame(case: Case) -> tuple[tuple[str, str], ...]:
+    frame = case.freeze_frame
+    if frame is None:
+        return ()
+    return tuple(
+        (name, f"{value:g} {unit}".strip() if isinstance(value, float) else str(value))
+        for key, (name, unit) in _FRAME_NAMES.items()
+        if (value := getattr(frame, key)) is not None
+    )

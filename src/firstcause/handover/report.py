@@ -1,0 +1,356 @@
+"""From a weighed case to the report: every fact of the hand-over, each with the event it stands on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from datetime import datetime
+
+from firstcause.casebook.case import Case
+from firstcause.casebook.drawing import Misfires, engine_svg
+from firstcause.casebook.events import Erased, Found, Moved, Renewed, Repaired, Reseated, SetAside, Snapshot, Told
+from firstcause.casebook.people import Person
+from firstcause.casebook.weighing import WeighedCase
+from firstcause.casebook.words import WHY_WORDS
+from firstcause.handover.causes import Causes, causes_of
+from firstcause.handover.facts import CauseFact, Fact, FirstDecision, Picture, Proof, Readings, Report, VictimFact
+from firstcause.handover.options import authorisations_of, limits_of, options_of, price_ground
+from firstcause.handover.pictures import before_after_picture, likely_picture
+from firstcause.handover.plainly import (
+    DistanceUnit,
+    about_distance,
+    chance_figure,
+    date_words,
+    distance_words,
+    listed,
+    sentence,
+    span_words,
+)
+from firstcause.handover.proof import incomplete_checks, permanent_notes, proof_of
+from firstcause.handover.record import record_of
+from firstcause.handover.telling import Teller
+from firstcause.knowledge.base import Knowledge
+from firstcause.roadtest.drivelog import DriveLog
+
+_HEADLINES: Mapping[str, tuple[str, str]] = {
+    "cured": (
+        "The cause is gone, and this was proven.",
+        "We found what made the engine misfire, removed it, and showed on a test that the misfire is gone.",
+    ),
+    "relieved": (
+        "The misfire is gone for now. Its cause is still there.",
+        "This is relief, not a cure. The part that failed was spoilt by something else, and that still stands.",
+    ),
+    "declined": (
+        "The fault is still there. You decided against the repair.",
+        "We tell you what we found and what it may lead to. You can come back to it at any time.",
+    ),
+    "not-found": (
+        "We did not find the cause.",
+        "What we tested and what we could not test is written here, so that nothing has to be done twice.",
+    ),
+    "referred": (
+        "The fault is still there. Another workshop should go on.",
+        "We hand over what we found, so that they can start where we stopped.",
+    ),
+    "open": ("The work is not finished.", "This is what we know so far."),
+}
+MOST_DRAWN = 4
+MOST_GROUNDS = 4
+
+
+def build_report(
+    weighed: WeighedCase,
+    *,
+    head: str,
+    now: datetime,
+    shop: str | None = None,
+    people: Mapping[str, Person] | None = None,
+    currency: str = "USD",
+    distance_unit: DistanceUnit = "km",
+    labour_per_hour: float | None = None,
+    logs: Mapping[str, DriveLog] | None = None,
+) -> Report:
+    """All facts of the hand-over of a case; pure.
+
+    `head` is the seal of the case's last event; `people` the personal data beside the case, which the report prints
+    and no event holds; `labour_per_hour` in `currency` as the case was weighed with; `logs` the recorded drives by the
+    hash of their file, for the pictures.
+    """
+    case, weighing, knowledge = weighed.case, weighed.weighing, weighed.knowledge
+    people = people or {}
+    teller = Teller(weighed)
+    causes = causes_of(weighing, teller.tell)
+    proof = proof_of(case, weighing.model.complaint, logs or {})
+    limit = knowledge.model.closing.open_parent_at_most
+    standing = tuple(cause for cause in causes.open if cause.chance > limit)
+    owner = people.get(case.opened.person or "", Person())
+    headline, meaning = _HEADLINES[case.state]
+    checks = incomplete_checks(case)
+    return Report(
+        made_at=now.isoformat(),
+        date=date_words(now),
+        head=head,
+        shop=shop or case.opened.shop or "",
+        owner=owner.name,
+        phone=owner.phone,
+        plate=owner.plate,
+        currency=currency,
+        title=case.title,
+        car=_car(case, distance_unit),
+        state=case.state,
+        headline=headline,
+        meaning=meaning,
+        words_at_closing="" if case.closing is None else case.closing.words,
+        complaint=tuple(_complaint(case)),
+        first_decision=_first_decision(weighed),
+        cause=causes.shown,
+        cause_words=tuple(_cause_words(causes, standing, case.state)),
+        how_we_know=tuple(_how_we_know(weighed, causes, standing, teller)),
+        victims=causes.victims,
+        open_causes=standing,
+        still_open_chance=max(0.0, 1.0 - weighing.advice.cured),
+        done=tuple(_done(case, teller)),
+        not_done=tuple(_not_done(case, standing, knowledge)),
+        moved=tuple(_moved(weighed)),
+        old_parts=tuple(_old_parts(weighed)),
+        proof=proof,
+        permanent=permanent_notes(case),
+        returns=tuple(_returns(case, causes, standing, distance_unit)),
+        watch=tuple(_watch(causes, standing, case.state, knowledge)),
+        options=options_of(weighed, currency, labour_per_hour),
+        price_ground=price_ground(weighed, currency, labour_per_hour),
+        authorisations=authorisations_of(case, people),
+        agreed_limits=limits_of(case),
+        cautions=tuple(_cautions(weighed, checks)),
+        engine=_engine_picture(weighed, proof),
+        evidence=_evidence_picture(proof, causes, sorted(weighing.model.complaint)),
+        record=record_of(weighed, causes, teller.tell),
+    )
+
+
+def _car(case: Case, unit: DistanceUnit) -> tuple[tuple[str, str], ...]:
+    car = case.car
+    rows = [
+        ("Make and model", f"{car.make} {car.model}"),
+        ("Engine", f"{car.engine_code or ''} ({case.layout.count} cylinders)".strip()),
+        ("Model year", "" if car.model_year is None else str(car.model_year)),
+        ("VIN", car.vin or ""),
+        ("Distance", distance_words(car.distance_km, unit)),
+    ]
+    return tuple((name, value) for name, value in rows if value)
+
+
+def _complaint(case: Case) -> Iterable[Fact]:
+    told = tuple(event.id for event in case.effective if event.body.kind == "told")
+    for words in case.story.words:
+        yield Fact(f"You said: “{words.strip()}”", told)
+    if case.story.lamp is not None:
+        yield Fact(f"The engine lamp was {case.story.lamp}.", told)
+    yield from _first_codes(case)
+
+
+def _first_codes(case: Case) -> Iterable[Fact]:
+    for event in case.effective:
+        if isinstance(event.body, Snapshot):
+            stored = [code.strip().upper() for code in (*event.body.stored, *event.body.pending)]
+            if stored:
+                yield Fact(f"The car had stored {listed(list(dict.fromkeys(stored)))}.", (event.id,))
+            return
+
+
+def _first_decision(weighed: WeighedCase) -> FirstDecision:
+    rules = weighed.safety.rules
+    known = weighed.knowledge.cautions
+    return FirstDecision(
+        weighed.safety.verdict,
+        tuple(rule.owner for rule in rules),
+        tuple(rule.do for rule in rules),
+        tuple(dict.fromkeys(known[name].text for rule in rules for name in rule.cautions if name in known)),
+    )
+
+
+def _cause_words(causes: Causes, standing: tuple[CauseFact, ...], state: str) -> Iterable[Fact]:
+    """What was wrong, in the order in which an owner asks: what failed, what stands behind it, how sure."""
+    for victim in causes.victims:
+        now = "It has been renewed." if victim.renewed else "It is still in the car."
+        yield Fact(f"What failed: {victim.plain} Place: {victim.place}. {now}")
+    shown = causes.shown
+    if shown is not None:
+        lead = "The cause" if shown.state == "removed" else "The cause, which still stands"
+        yield Fact(
+            f"{lead}: {shown.plain} Place: {shown.place}. How sure: {shown.chance_words}.",
+            tuple(each.event for each in shown.evidence if each.decibans > 0),
+        )
+        return
+    if standing:
+        yield Fact(
+            "What let this happen is not shown for sure. Still open:"
+            if causes.victims
+            else "No cause is shown for sure. Still open:"
+        )
+    else:
+        yield Fact("No single cause stands out.")
+
+
+def _how_we_know(
+    weighed: WeighedCase, causes: Causes, standing: tuple[CauseFact, ...], teller: Teller
+) -> Iterable[Fact]:
+    """What speaks most for the cause shown; then what stood out in tests and what the owner told of open causes."""
+    told: dict[str, Fact] = {}
+    if causes.shown is not None:
+        for each in causes.shown.evidence:
+            if each.decibans > 0 and len(told) < MOST_GROUNDS:
+                told[each.event] = Fact(each.words, (each.event,), f"{each.decibans:+.0f} decibans")
+    for event_id in _stood_out(weighed):
+        if len(told) < MOST_GROUNDS:
+            told.setdefault(event_id, Fact(teller.tell(event_id), (event_id,)))
+    yield from told.values()
+    model = weighed.weighing.model
+    asked = [*standing, *((causes.shown,) if causes.shown is not None else ())]
+    telling = {story.answer for cause in asked for story in model.entry(cause.cause).story if story.factor > 1.0}
+    for event in weighed.case.effective:
+        if isinstance(event.body, Told):
+            for answer in event.body.answers:
+                if answer in telling and weighed.case.story.answers[answer] == "yes":
+                    yield Fact(f"You said yes to: {weighed.knowledge.questions[answer].ask}", (event.id,))
+
+
+def _stood_out(weighed: WeighedCase) -> list[str]:
+    """Tests that did not end in their least striking outcome, the most striking first."""
+    ranked = []
+    for event in weighed.case.effective:
+        if isinstance(event.body, Found):
+            judged = weighed.read.judgements.get(event.id)
+            outcome = event.body.outcome or (None if judged is None else judged.outcome)
+            order = [each.id for each in weighed.knowledge.tests[event.body.test].outcomes]
+            if outcome in order[1:]:
+                ranked.append((-order.index(outcome) / (len(order) - 1), event.id))
+    return [event_id for _, event_id in sorted(ranked)]
+
+
+def _done(case: Case, teller: Teller) -> Iterable[Fact]:
+    for event in case.effective:
+        body = event.body
+        if isinstance(body, Renewed | Repaired | Reseated):
+            yield Fact(teller.work(body), (event.id,))
+        elif isinstance(body, Erased):
+            yield Fact("The fault codes were erased, after we had saved them.", (event.id, body.saved))
+    looked = [event.id for event in case.effective if event.body.kind in ("found", "counted", "drove")]
+    if looked:
+        yield Fact(f"We tested and read {len(looked)} time{'s' if len(looked) > 1 else ''}; our record lists it all.")
+
+
+def _not_done(case: Case, standing: tuple[CauseFact, ...], knowledge: Knowledge) -> Iterable[Fact]:
+    if case.closing is not None:
+        for words in case.closing.not_done:
+            yield Fact(sentence(words), (_closing_id(case),))
+    for event in case.effective:
+        if isinstance(event.body, SetAside):
+            name, _, place = event.body.step.partition(" at ")
+            entry = knowledge.repairs.get(name) or knowledge.tests.get(name)
+            what = event.body.step if entry is None else f"{entry.name}{f' ({place})' if place else ''}"
+            yield Fact(f"Set aside: {sentence(what)[:-1]} ({WHY_WORDS[event.body.why]}).", (event.id,))
+    tests = list(dict.fromkeys(name for cause in standing for name in cause.untested))
+    if tests:
+        yield Fact(f"Not tested: {listed([name[0].lower() + name[1:] for name in tests])}.")
+
+
+def _closing_id(case: Case) -> str:
+    return next(event.id for event in reversed(case.effective) if event.body.kind == "closed")
+
+
+def _moved(weighed: WeighedCase) -> Iterable[Fact]:
+    moves = [event for event in weighed.case.effective if isinstance(event.body, Moved)]
+    if not moves:
+        return
+    ids = tuple(event.id for event in moves)
+    if not weighed.ledger.put_back:
+        yield Fact("Parts that we swapped for testing are back in their own places.", ids)
+        return
+    for part in weighed.ledger.put_back:
+        name = weighed.knowledge.parts[part.kind].name.lower()
+        mark = f" (mark: {part.mark})" if part.mark else ""
+        now, home = ("-".join(map(str, place)) for place in (part.now, part.home))
+        yield Fact(f"Still swapped: the {name} of cylinder {home} sits in cylinder {now}{mark}.", ids)
+
+
+def _old_parts(weighed: WeighedCase) -> Iterable[Fact]:
+    for each in weighed.ledger.replaced:
+        name = weighed.knowledge.parts[each.kind].name.lower()
+        yield Fact(f"Old {name} of cylinder {'-'.join(map(str, each.at))}: {each.old_part}.", (each.event,))
+
+
+def _returns(case: Case, causes: Causes, standing: tuple[CauseFact, ...], unit: DistanceUnit) -> Iterable[Fact]:
+    """What may come back and when: only where something still stands."""
+    if case.state == "cured":
+        left = sum(cause.chance for cause in causes.open)
+        yield Fact(
+            "We do not expect it back from this cause. That another cause of this misfire is still there is "
+            f"{chance_figure(min(1.0, left)).removeprefix('about ')}."
+        )
+        return
+    spans: dict[tuple[int, int], list[str]] = {}
+    behind: tuple[CauseFact | VictimFact, ...] = (*causes.victims, *standing)
+    for cause in behind:
+        if cause.returns_after_km is not None:
+            spans.setdefault(cause.returns_after_km, []).append(cause.name)
+    for (first, last), names in spans.items():
+        at = about_distance(case.car.distance_km + last, unit)
+        yield Fact(
+            f"Expect it back after {span_words(first, last, unit)}, so before about {at} on the clock.",
+            (),
+            f"knowledge base, judgement, for: {listed([name.lower() for name in names])}",
+        )
+    if not spans and standing:
+        yield Fact("It may come back at any time: a cause still stands, and we cannot say when.")
+    if not spans and not standing:
+        yield Fact("It may come back: the cause was not found.")
+
+
+def _watch(causes: Causes, standing: tuple[CauseFact, ...], state: str, knowledge: Knowledge) -> Iterable[Fact]:
+    asked: list[CauseFact | VictimFact] = [*standing, *causes.victims]
+    if causes.shown is not None and state == "cured":
+        asked = [causes.shown]
+    yield from (Fact(words) for words in dict.fromkeys(cause.watch for cause in asked) if words)
+    flashing = next((rule for rule in knowledge.triage.values() if "flashing" in rule.lamp), None)
+    if flashing is not None:
+        yield Fact(f"If the lamp flashes: {flashing.owner[0].lower()}{flashing.owner[1:]}")
+    if state != "cured":
+        yield Fact("If the lamp comes on again, do not have the codes erased before we have read them.")
+
+
+def _cautions(weighed: WeighedCase, checks: Fact | None) -> Iterable[Fact]:
+    if weighed.case.state != "cured":
+        for rule in weighed.safety.rules:
+            if "flashing" not in rule.lamp and rule.verdict != "with-care":
+                yield Fact(rule.owner)
+    if checks is not None:
+        yield checks
+
+
+def _engine_picture(weighed: WeighedCase, proof: Proof) -> Picture:
+    complaint = weighed.weighing.model.complaint
+    shown = proof.before or proof.after
+    changed = tuple(part for part in weighed.ledger.sitting if part.is_new or part.at != part.home)
+    ledger = replace(weighed.ledger, sitting=changed)
+    svg = engine_svg(weighed.case.layout, ledger, _misfires(shown), complaint=complaint, name="handover")
+    marked = listed([f"cylinder {number}" for number in sorted(complaint)]) or "no cylinder"
+    return Picture(svg, f"The engine from above, front at the top. Marked: {marked}.")
+
+
+def _misfires(readings: Readings | None) -> Misfires | None:
+    if readings is None:
+        return None
+    most = max(count.firings for count in readings.counts)
+    return Misfires({count.cylinder: count.misfires for count in readings.counts}, most)
+
+
+def _evidence_picture(proof: Proof, causes: Causes, complaint: list[int]) -> Picture | None:
+    """Before and after when both were read; else how likely each cause is; else the misfires as it came."""
+    if proof.before is not None and proof.after is not None and any(c.misfires for c in proof.before.counts):
+        return before_after_picture(proof.before, proof.after, complaint)
+    drawn = sorted((*causes.removed, *causes.open), key=lambda cause: -cause.chance)[:MOST_DRAWN]
+    if drawn:
+        return likely_picture(drawn)
+    return None if proof.before is None else before_after_picture(proof.before, None, complaint)

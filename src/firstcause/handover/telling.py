@@ -1,0 +1,128 @@
+"""The events of a case told to its owner: each in one short sentence, with which parts sat where at that moment."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from functools import cached_property
+
+from firstcause.casebook.events import (
+    Body,
+    Counted,
+    Drove,
+    Event,
+    Found,
+    Moved,
+    Renewed,
+    Repaired,
+    Reseated,
+    Snapshot,
+    Told,
+)
+from firstcause.casebook.ledger import ledger_of
+from firstcause.casebook.readings import firings_of
+from firstcause.casebook.weighing import WeighedCase
+from firstcause.casebook.words import REGION_WORDS, say
+from firstcause.handover.plainly import count_words, listed, place_words, sentence
+from firstcause.vehicle.place import Place
+
+_CHANGES = (Moved, Renewed, Reseated, Repaired)
+
+
+class Teller:
+    """Tells the events that count in a weighed case."""
+
+    def __init__(self, weighed: WeighedCase) -> None:
+        self._weighed = weighed
+        self._case, self._knowledge = weighed.case, weighed.knowledge
+        self._complaint = weighed.weighing.model.complaint
+
+    @cached_property
+    def by_id(self) -> Mapping[str, Event]:
+        """The events that count, as they are read now."""
+        return {event.id: event for event in self._case.effective}
+
+    def tell(self, event_id: str) -> str:
+        """One event in a sentence for the owner; what has no plainer form is told as the workshop says it."""
+        event = self.by_id[event_id]
+        match event.body:
+            case Found() as body:
+                return self._found(event, body)
+            case Counted() | Drove() as body:
+                return self._counted(event, body)
+            case Snapshot() as body:
+                return self._snapshot(body)
+            case Told() as body:
+                return self._told(body)
+            case Renewed() | Repaired() | Reseated() | Moved() as body:
+                return self.work(body)
+            case body:
+                return say(body, self._knowledge)
+
+    def work(self, body: Body) -> str:
+        """Work on the car, without a word on whether it helped."""
+        match body:
+            case Renewed(part=part, cylinder=number, fitted=fitted):
+                kind = "" if fitted.strip().lower() == "new" else f" ({fitted})"
+                return f"New {self.part_name(part)} in cylinder {number}{kind}."
+            case Repaired(repair=repair, place=place, note=note):
+                name = self._knowledge.repairs[repair].name
+                return sentence(f"{name}, {place_words(Place.parse(place))}{f' ({note})' if note else ''}")
+            case Reseated(part=part, cylinder=number):
+                return f"The {self.part_name(part)} of cylinder {number} was taken off and put back."
+            case Moved(part=part, first=first, second=second):
+                return f"The {self.part_name(part)}s of cylinders {first} and {second} changed places."
+            case _:
+                return say(body, self._knowledge)
+
+    def part_name(self, part: str) -> str:
+        """A kind of part in small letters."""
+        return self._knowledge.parts[part].name.lower()
+
+    def _found(self, event: Event, body: Found) -> str:
+        test = self._knowledge.tests[body.test]
+        judged = self._weighed.read.judgements.get(event.id)
+        outcome = body.outcome or (None if judged is None else judged.outcome)
+        seen = next((each.name for each in test.outcomes if each.id == outcome), "it settled nothing")
+        number = "" if judged is None else f" (read {judged.value:.3g} {judged.unit}, limit {judged.limit:.3g})"
+        unsure = "" if body.sure == "sure" else ", not quite sure"
+        where = "" if body.place == "engine" else f" at {place_words(Place.parse(body.place))}"
+        return f"{test.name}{where}: {seen[0].lower()}{seen[1:]}{number}{unsure}."
+
+    def _counted(self, event: Event, body: Counted | Drove) -> str:
+        firings = firings_of(body, self._case.layout).count
+        asked = [n for n in sorted(self._complaint) if n in body.misfires] or sorted(body.misfires)
+        where = " and ".join(REGION_WORDS[region] for region, value in body.minutes.items() if value > 0) or "a look"
+        if not body.misfires:
+            return "Road test without a count of misfires."
+        told = listed([f"cylinder {n} missed {count_words(body.misfires[n])}" for n in asked])
+        return sentence(f"{told} of {count_words(firings)} sparks ({where}){self._parts_away_at(event)}")
+
+    def _parts_away_at(self, event: Event) -> str:
+        """Which parts from the cylinders complained of sat elsewhere at that moment."""
+        before = self._case.effective[: self._case.effective.index(event)]
+        away = ledger_of(replace(self._case, effective=before), self._knowledge).put_back
+        told = [
+            f"the {self.part_name(part.kind)} of cylinder {'-'.join(map(str, part.home))} in cylinder "
+            f"{'-'.join(map(str, part.now))}"
+            for part in away
+            if set(part.home) & self._complaint
+        ]
+        return f", with {listed(told)}" if told else ""
+
+    def _snapshot(self, body: Snapshot) -> str:
+        codes = list(dict.fromkeys(code.strip().upper() for code in (*body.stored, *body.pending, *body.permanent)))
+        return f"The car had stored {listed(codes)}." if codes else "The car had stored no fault code."
+
+    def _told(self, body: Told) -> str:
+        yes = [
+            self._knowledge.questions[question].ask
+            for question, answer in body.answers.items()
+            if answer == "yes" and question in self._knowledge.questions
+        ]
+        return f"You told us yes to: {listed(yes)}" if yes else sentence(f"You told us: {body.words or 'nothing'}")
+
+
+def is_change(body: Body) -> bool:
+    """Whether parts were moved, renewed, taken off or repaired."""
+    return isinstance(body, _CHANGES)
