@@ -1,0 +1,110 @@
+"""What is written: form posts that become events. Each answers with the page to go to, or with the reason why not."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request
+from starlette.datastructures import FormData, UploadFile
+from starlette.responses import JSONResponse, RedirectResponse, Response
+
+from firstcause.casebook.events import Attached, Body, Found
+from firstcause.casebook.evidence import drive_facts, drove_event, freeze_frame_of
+from firstcause.casebook.people import Person
+from firstcause.errors import RequestError
+from firstcause.roadtest.judgement import judge_drive
+from firstcause.roadtest.reading import decode, read_drive
+from firstcause.web.forms import body_from_json, body_of, opening_of, text, valid_body
+from firstcause.web.guard import MOST_LOG_BYTES, MOST_PHOTO_BYTES, TooLarge, WrongKind, image_type, is_text
+from firstcause.web.pages import TheDesk
+from firstcause.web.render import remember, wants_json, who
+
+router = APIRouter(include_in_schema=False)
+
+
+async def read_form(request: Request) -> FormData:
+    """The form, with its files."""
+    return await request.form(max_files=4, max_fields=300, max_part_size=1_000_000)
+
+
+TheForm = Annotated[FormData, Depends(read_form)]
+
+
+def go_to(request: Request, address: str) -> Response:
+    """After writing: on to a page, so that a reload writes nothing again."""
+    if wants_json(request):
+        return JSONResponse({"next": address})
+    return RedirectResponse(address, status_code=303)
+
+
+@router.post("/who")
+def set_who(request: Request, form: TheForm) -> Response:
+    back = text(form, "back")
+    answer = go_to(request, back if back.startswith("/") and not back.startswith("//") else "/")
+    remember(answer, text(form, "by"))
+    return answer
+
+
+@router.post("/cases")
+def open_case(request: Request, form: TheForm, desk: TheDesk) -> Response:
+    bodies, owner = opening_of(form)
+    case_id = desk.open_case(bodies, who(request), {"owner": Person(**owner)} if owner else {})
+    return go_to(request, f"/cases/{case_id}")
+
+
+@router.post("/cases/{case_id}/record")
+def record(request: Request, case_id: str, form: TheForm, desk: TheDesk) -> Response:
+    """One event: ready-made (`body`, what a tap records) or from the fields of its kind."""
+    ready = text(form, "body")
+    body = body_from_json(ready) if ready else body_of(text(form, "kind"), form)
+    if isinstance(body, Found) and text(form, "sure"):
+        body = valid_body({**body.model_dump(), "sure": text(form, "sure")})
+    desk.record(case_id, body, who(request), text(form, "head") or None)
+    return go_to(request, f"/cases/{case_id}" + _tail(body))
+
+
+def _tail(body: Body) -> str:
+    return "/closing" if body.kind in ("closed", "reopened") else "/parts" if body.kind == "moved" else ""
+
+
+@router.post("/cases/{case_id}/photos")
+def photo(request: Request, case_id: str, form: TheForm, desk: TheDesk) -> Response:
+    name, data = upload_of(form, "photo", MOST_PHOTO_BYTES)
+    kind = image_type(data)
+    if kind is None:
+        raise WrongKind(name, "a photo (PNG, JPEG or WebP)")
+    desk.store.attach(case_id, data, name, kind, text(form, "about"), who(request))
+    return go_to(request, f"/cases/{case_id}/evidence")
+
+
+@router.post("/cases/{case_id}/drives")
+def drive(request: Request, case_id: str, form: TheForm, desk: TheDesk) -> Response:
+    """A drive log: kept whole, judged, and recorded as a road test."""
+    name, data = upload_of(form, "log", MOST_LOG_BYTES)
+    if not is_text(data):
+        raise WrongKind(name, "a drive log in text (CSV)")
+    case = desk.store.case(case_id)
+    reading = read_drive(decode(data), name=name.rpartition(".")[0] or name)
+    longest = max(reading.drives, key=lambda log: log.duration_s)
+    judgement = judge_drive(longest, freeze_frame_of(case.freeze_frame), drive_facts(case))
+    kept = desk.store.attach(case_id, data, name, "text/csv", "drive log", who(request))
+    assert isinstance(kept.body, Attached)
+    desk.record(case_id, drove_event(judgement, longest, kept.body.sha256, text(form, "note")), who(request))
+    return go_to(request, f"/cases/{case_id}/roadtest")
+
+
+def upload_of(form: FormData, key: str, most_bytes: int) -> tuple[str, bytes]:
+    """Name and bytes of an uploaded file; the name without any folder.
+
+    Raises RequestError when none was chosen or it is empty, TooLarge above the limit.
+    """
+    found = form.get(key)
+    if not isinstance(found, UploadFile) or not found.filename:
+        raise RequestError("No file was chosen. Nothing was kept. Choose one and send it again.")
+    data = found.file.read(most_bytes + 1)
+    if len(data) > most_bytes:
+        raise TooLarge(most_bytes)
+    if not data:
+        raise RequestError(f"{found.filename} is empty. Nothing was kept. Choose another file.")
+    name = found.filename.replace("\\", "/").rpartition("/")[2]
+    return "".join(letter for letter in name if letter.isprintable())[:120] or "file", data

@@ -1,0 +1,90 @@
+"""The same for programs: cases, events and weighings as JSON, with the same checks as the page."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter
+from pydantic import BaseModel, ConfigDict
+
+from firstcause.casebook.case import Case
+from firstcause.casebook.store import CaseLine
+from firstcause.web.desk import Desk
+from firstcause.web.forms import valid_body
+from firstcause.web.pages import TheDesk, waits_for
+from firstcause.web.views import put_back_words
+
+router = APIRouter(prefix="/api", tags=["cases"])
+
+
+class ToRecord(BaseModel):
+    """One event to be recorded: who says so, what happened, and the head of the story that the writer has seen."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    body: dict[str, Any]
+    by: str = ""
+    expected_head: str | None = None
+
+
+@router.get("/cases")
+def cases(desk: TheDesk) -> dict[str, Any]:
+    """Every case, with its state."""
+    return {"cases": [line_dict(line) for line in desk.store.cases()]}
+
+
+@router.get("/cases/{case_id}")
+def case(case_id: str, desk: TheDesk) -> dict[str, Any]:
+    """One case as recorded: its events in order, which of them count, and its head."""
+    return case_dict(desk, case_id, desk.store.case(case_id))
+
+
+@router.get("/cases/{case_id}/head")
+def head(case_id: str, desk: TheDesk) -> dict[str, str]:
+    """The head alone: whether anything was written since one looked."""
+    return {"head": desk.store.head(case_id)}
+
+
+@router.get("/cases/{case_id}/weighing")
+def weighing(case_id: str, desk: TheDesk) -> dict[str, Any]:
+    """The case weighed: safety, suspects, victims, next steps, ledger, objections."""
+    weighed = desk.weighed(case_id)
+    return {"case_id": case_id, "head": desk.store.head(case_id), **weighed.to_dict()}
+
+
+@router.get("/cases/{case_id}/waits-for")
+def next_step(case_id: str, desk: TheDesk) -> dict[str, Any]:
+    """The best next step in a few words, and what must go back."""
+    weighed = desk.weighed(case_id)
+    return {"waits_for": waits_for(weighed), "put_back": list(put_back_words(weighed.ledger))}
+
+
+@router.post("/cases/{case_id}/events", status_code=201)
+def record(case_id: str, wanted: ToRecord, desk: TheDesk) -> dict[str, Any]:
+    """Record one event. 409 with what was written in between when `expected_head` is not the head any more."""
+    event = desk.record(case_id, valid_body(wanted.body), wanted.by, wanted.expected_head)
+    return {"event": event.model_dump(mode="json"), "head": desk.store.head(case_id)}
+
+
+def line_dict(line: CaseLine) -> dict[str, Any]:
+    return {
+        "case_id": line.case_id,
+        "title": line.title,
+        "state": line.state,
+        "events": line.events,
+        "opened_at": line.opened_at.isoformat(),
+        "changed_at": line.changed_at.isoformat(),
+    }
+
+
+def case_dict(desk: Desk, case_id: str, case: Case) -> dict[str, Any]:
+    return {
+        "case_id": case_id,
+        "head": desk.store.head(case_id),
+        "title": case.title,
+        "state": case.state,
+        "events": [event.model_dump(mode="json") for event in case.events],
+        "withdrawn": dict(case.withdrawn),
+        "corrected": dict(case.corrected),
+        "notes": [{"event": note.event, "text": note.text} for note in case.notes],
+    }

@@ -1,0 +1,121 @@
+"""The application: one casebook, one knowledge base, pages, JSON, headers, and every error as a clear sentence."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Callable, Sequence
+from contextlib import asynccontextmanager
+from datetime import datetime
+from pathlib import Path
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.responses import JSONResponse, Response
+from starlette.staticfiles import StaticFiles
+
+from firstcause.casebook.blobs import LostAttachment
+from firstcause.casebook.store import CaseStore, NoSuchCase, NotReadable, NotRecorded, WrittenInBetween
+from firstcause.errors import FirstcauseError
+from firstcause.knowledge.base import Knowledge, load
+from firstcause.web import actions, api, pages, papers
+from firstcause.web.desk import Desk
+from firstcause.web.guard import LOOPBACK, Guard, TooLarge, WrongKind
+from firstcause.web.render import STATIC, Render, wants_json
+
+_STATUS: tuple[tuple[type[FirstcauseError], int], ...] = (
+    (NoSuchCase, 404),
+    (LostAttachment, 404),
+    (WrittenInBetween, 409),
+    (TooLarge, 413),
+    (WrongKind, 415),
+    (NotRecorded, 507),
+    (NotReadable, 503),
+)
+
+
+def create_app(
+    store_path: Path,
+    *,
+    clock: Callable[[], datetime],
+    knowledge: Knowledge | None = None,
+    currency: str = "USD",
+    hosts: Sequence[str] = LOOPBACK,
+) -> FastAPI:
+    """The page over the casebook at `store_path` (made when it is not there).
+
+    `clock` gives the time of every event and must know its zone; `knowledge` is the shipped misfire pack unless given;
+    `hosts` are the names under which the page answers, loopback only unless told otherwise.
+
+    Raises NotACasebook when the file is none, KnowledgeError when the knowledge base cannot be read.
+    """
+    store = CaseStore(store_path, clock=clock)
+
+    @asynccontextmanager
+    async def closing(app: FastAPI) -> AsyncIterator[None]:
+        yield
+        store.close()
+
+    app = FastAPI(title="firstcause", docs_url=None, redoc_url=None, openapi_url="/api/openapi.json", lifespan=closing)
+    app.state.desk = Desk(store, load() if knowledge is None else knowledge, currency=currency)
+    app.state.render = Render()
+    app.add_middleware(Guard, hosts=hosts)
+    for module in (pages, papers, actions, api):
+        app.include_router(module.router)
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    app.add_exception_handler(FirstcauseError, _sentence)
+    app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(RequestValidationError, _unreadable)
+    return app
+
+
+def _sentence(request: Request, error: Exception) -> Response:
+    """Every error of ours is one sentence: what happened, what was kept, what to do."""
+    assert isinstance(error, FirstcauseError)
+    status = next((status for kind, status in _STATUS if isinstance(error, kind)), 422)
+    if isinstance(error, WrittenInBetween):
+        return _conflict(request, error)
+    if wants_json(request):
+        return JSONResponse({"error": str(error), "kind": type(error).__name__}, status)
+    return _render(request).page(request, "sentence.html", {"words": str(error)}, status)
+
+
+def _conflict(request: Request, error: WrittenInBetween) -> Response:
+    """What was written in between, and what was not recorded: ready to be recorded again on top of it."""
+    desk: Desk = request.app.state.desk
+    if wants_json(request):
+        return JSONResponse(
+            {
+                "error": str(error),
+                "kind": "WrittenInBetween",
+                "head": error.head,
+                "since": [event.model_dump(mode="json") for event in error.since],
+                "not_recorded": error.body.model_dump(mode="json"),
+            },
+            409,
+        )
+    return _render(request).page(request, "conflict.html", {"error": error, "knowledge": desk.knowledge}, 409)
+
+
+def _http(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    words = {
+        404: "There is no such page. Nothing was changed. Go back to the list of cases.",
+        405: "This address does not take that. Nothing was changed.",
+    }.get(error.status_code, str(error.detail))
+    if wants_json(request):
+        return JSONResponse({"error": words, "kind": "HTTPException"}, error.status_code)
+    return _render(request).page(request, "sentence.html", {"words": words}, error.status_code)
+
+
+def _unreadable(request: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    said = "; ".join(f"{'.'.join(str(step) for step in item['loc'][1:])}: {item['msg']}" for item in error.errors())
+    words = f"The request cannot be read: {said}. Nothing was changed. Correct it and send it again."
+    if wants_json(request):
+        return JSONResponse({"error": words, "kind": "RequestError"}, 422)
+    return _render(request).page(request, "sentence.html", {"words": words}, 422)
+
+
+def _render(request: Request) -> Render:
+    render: Render = request.app.state.render
+    return render

@@ -1,0 +1,97 @@
+"""What all pages share: the casebook, the knowledge base, and the last weighings, each made once per story."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Mapping
+from threading import Lock
+
+from firstcause.casebook.events import Body, Event
+from firstcause.casebook.people import Person
+from firstcause.casebook.recording import admitted
+from firstcause.casebook.store import CaseStore, WrittenInBetween
+from firstcause.casebook.weighing import WeighedCase, weigh_case
+from firstcause.errors import FirstcauseError
+from firstcause.knowledge.base import Knowledge
+
+KEPT_WEIGHINGS = 24
+TRIES = 5  # how often to look again when another device wrote between looking and recording
+
+
+class Desk:
+    """One casebook, one knowledge base. May be used from several threads at once."""
+
+    def __init__(self, store: CaseStore, knowledge: Knowledge, *, currency: str) -> None:
+        self.store, self.knowledge, self.currency = store, knowledge, currency
+        self._kept: OrderedDict[tuple[str, str, str], WeighedCase | FirstcauseError] = OrderedDict()
+        self._lock = Lock()
+        self._busy: dict[tuple[str, str, str], Lock] = {}
+
+    def weighed(self, case_id: str) -> WeighedCase:
+        """The case weighed as it stands now; computed once for each head of its story.
+
+        Raises NoSuchCase, or the FirstcauseError for which this story cannot be weighed.
+        """
+        key = self._key(case_id)
+        with self._lock:
+            mine = self._busy.setdefault(key, Lock())
+        with mine:
+            found = self._look(key)
+            if found is None:
+                try:
+                    found = weigh_case(self.store.case(case_id), self.knowledge)
+                except FirstcauseError as error:
+                    found = error
+                self._keep(key, found)
+        if isinstance(found, FirstcauseError):
+            raise found
+        return found
+
+    def known_weighing(self, case_id: str) -> WeighedCase | None:
+        """The weighing of the case as it stands, if it has been made already; never computes."""
+        found = self._look(self._key(case_id))
+        return found if isinstance(found, WeighedCase) else None
+
+    def record(self, case_id: str, body: Body, by: str, expected_head: str | None = None) -> Event:
+        """Record one event; with `expected_head` only if nothing was written since.
+
+        Raises WrittenInBetween with what was, or a CaseError with the reason. Nothing is recorded then.
+        """
+        for attempt in range(TRIES):
+            head = self.store.head(case_id)
+            if expected_head in (None, head):
+                wanted = admitted(self.store.case(case_id), body, self.knowledge, lambda: self.weighed(case_id))
+            else:
+                wanted = body
+            try:
+                return self.store.append(case_id, wanted, by, expected_head or head)
+            except WrittenInBetween:
+                if expected_head is not None or attempt + 1 == TRIES:
+                    raise
+        raise AssertionError("the loop above returns or raises")
+
+    def open_case(self, bodies: list[Body], by: str, people: Mapping[str, Person]) -> str:
+        """Open a case with what was told at once; returns its id."""
+        opened, *rest = bodies
+        assert opened.kind == "opened"
+        case_id = self.store.open_case(opened, by, people)
+        for body in rest:
+            self.record(case_id, body, by)
+        return case_id
+
+    def _key(self, case_id: str) -> tuple[str, str, str]:
+        return (case_id, self.store.head(case_id), self.knowledge.version)
+
+    def _look(self, key: tuple[str, str, str]) -> WeighedCase | FirstcauseError | None:
+        with self._lock:
+            found = self._kept.get(key)
+            if found is not None:
+                self._kept.move_to_end(key)
+            return found
+
+    def _keep(self, key: tuple[str, str, str], found: WeighedCase | FirstcauseError) -> None:
+        with self._lock:
+            self._kept[key] = found
+            self._busy.pop(key, None)
+            while len(self._kept) > KEPT_WEIGHINGS:
+                self._kept.popitem(last=False)

@@ -1,0 +1,209 @@
+"""Form fields to an event: one reader per kind. Only translation; what may be recorded the casebook says."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+from pydantic import ValidationError
+from starlette.datastructures import FormData
+
+from firstcause.casebook.events import BODY, Body
+from firstcause.errors import RequestError
+from firstcause.reasoning.history import REGIONS
+
+Fields = Mapping[str, Any]
+
+
+class NotFilledIn(RequestError):
+    """A form cannot be read; every complaint at once."""
+
+    def __init__(self, complaints: Iterable[str]) -> None:
+        self.complaints = tuple(complaints)
+        super().__init__(f"Not recorded: {'; '.join(self.complaints)}. Correct that and record again.")
+
+
+def body_of(kind: str, form: FormData) -> Body:
+    """The event of this kind that a form describes; with `corrects` and `correct_why`, as a correction of that event.
+
+    Raises NotFilledIn with every complaint.
+    """
+    reader = _READERS.get(kind)
+    if reader is None:
+        raise NotFilledIn([f"there is no form for {kind!r}"])
+    raw: dict[str, Any] = {"kind": kind, **reader(_Reader(form))}
+    if text(form, "corrects"):
+        raw = {"kind": "corrected", "event": text(form, "corrects"), "by": raw, "why": text(form, "correct_why")}
+    return valid_body(raw)
+
+
+def valid_body(raw: object) -> Body:
+    """Plain values as an event; raises NotFilledIn with every complaint in plain words."""
+    try:
+        return BODY.validate_python(raw)
+    except ValidationError as error:
+        raise NotFilledIn(complaints_of(error)) from error
+
+
+def body_from_json(words: str) -> Body:
+    """An event from its JSON text."""
+    try:
+        return valid_body(json.loads(words))
+    except ValueError as error:
+        raise NotFilledIn([f"this is no JSON ({error})"]) from error
+
+
+def complaints_of(error: ValidationError) -> list[str]:
+    """Each complaint of the schema as `where: what`."""
+    said = []
+    for item in error.errors():
+        where = ".".join(str(step) for step in item["loc"])
+        said.append(f"{where}: {item['msg'][:1].lower()}{item['msg'][1:]}" if where else item["msg"])
+    return said
+
+
+def text(form: FormData, key: str) -> str:
+    """What was typed, without the blanks around it; empty when nothing was."""
+    found = form.get(key)
+    return found.strip() if isinstance(found, str) else ""
+
+
+def number_of(words: str, key: str) -> float | None:
+    """A typed number, with a point or a comma; None when empty; raises NotFilledIn when it is none."""
+    if not words:
+        return None
+    try:
+        return float(words.replace(",", ".").replace(" ", ""))
+    except ValueError as error:
+        raise NotFilledIn([f"{key}: {words!r} is no number"]) from error
+
+
+def split_codes(words: str) -> list[str]:
+    """Codes typed with blanks, commas or line ends between."""
+    return words.replace(",", " ").replace(";", " ").split()
+
+
+class _Reader:
+    """The fields of one form; what was left empty is left out."""
+
+    def __init__(self, form: FormData) -> None:
+        self.form = form
+
+    def texts(self, *keys: str) -> dict[str, Any]:
+        return {key: text(self.form, key) for key in keys if text(self.form, key)}
+
+    def numbers(self, *keys: str) -> dict[str, Any]:
+        found = {key: number_of(text(self.form, key), key) for key in keys}
+        return {key: value for key, value in found.items() if value is not None}
+
+    def group(self, prefix: str) -> dict[str, str]:
+        """Fields such as `misfires-3` by what stands behind the prefix."""
+        found = {key[len(prefix) :]: text(self.form, key) for key in self.form if key.startswith(prefix)}
+        return {key: words for key, words in found.items() if words}
+
+    def number_group(self, prefix: str) -> dict[str, float]:
+        found = {key: number_of(words, key) for key, words in self.group(prefix).items()}
+        return {key: value for key, value in found.items() if value is not None}
+
+    def whole(self, numbers: Mapping[str, float]) -> dict[str, Any]:
+        return {key: int(value) if value == int(value) else value for key, value in numbers.items()}
+
+
+def _counts(r: _Reader) -> dict[str, Any]:
+    minutes = {region: value for region, value in r.number_group("minutes-").items() if region in REGIONS}
+    if not minutes:
+        raise NotFilledIn(["say for how many minutes the counters were watched, and where"])
+    misfires = r.whole(r.number_group("misfires-"))
+    more = {**r.numbers("rpm"), **r.whole(r.numbers("firings")), **r.texts("note")}
+    return {"minutes": minutes, "misfires": misfires, **more}
+
+
+def _counted(r: _Reader) -> dict[str, Any]:
+    said = _counts(r)
+    if not said["misfires"]:
+        raise NotFilledIn(["write at least one cylinder's count; 0 when it was watched and did not miss"])
+    return said
+
+
+def _found(r: _Reader) -> dict[str, Any]:
+    said = {**r.texts("test", "place", "outcome", "sure", "note"), **r.numbers("value")}
+    if "value" in said:
+        said |= r.texts("unit")
+        others = r.number_group("other-")
+        said |= {"others": others} if others else {}
+    circumstances = r.group("circumstance-")
+    return said | ({"circumstances": circumstances} if circumstances else {})
+
+
+def _snapshot(r: _Reader) -> dict[str, Any]:
+    said: dict[str, Any] = {
+        key: split_codes(text(r.form, key)) for key in ("stored", "pending", "permanent", "calibration_ids")
+    }
+    frame = {
+        **r.texts("code"),
+        **r.numbers("rpm", "load_percent", "coolant_c", "speed_kmh", "run_time_s"),
+        **r.numbers("short_trim_percent", "long_trim_percent"),
+    }
+    return said | ({"freeze_frame": frame} if frame else {})
+
+
+def _told(r: _Reader) -> dict[str, Any]:
+    answers = r.group("answer-")
+    return {**r.texts("words", "lamp"), "fuel_smell": text(r.form, "fuel_smell") == "yes", "answers": answers}
+
+
+def _cylinder(*texts: str) -> Callable[[_Reader], dict[str, Any]]:
+    return lambda r: {**r.texts("part", *texts), **r.whole(r.numbers("cylinder"))}
+
+
+def _closed(r: _Reader) -> dict[str, Any]:
+    not_done = [line.strip() for line in text(r.form, "not_done").splitlines() if line.strip()]
+    return {**r.texts("state", "words"), "not_done": not_done}
+
+
+_READERS: Mapping[str, Callable[[_Reader], dict[str, Any]]] = {
+    "told": _told,
+    "snapshot": _snapshot,
+    "counted": _counted,
+    "found": _found,
+    "moved": lambda r: {**r.texts("part", "mark"), **r.whole(r.numbers("first", "second"))},
+    "renewed": _cylinder("fitted", "old_part"),
+    "reseated": _cylinder(),
+    "repaired": lambda r: r.texts("repair", "place", "note"),
+    "drove": _counts,
+    "erased": lambda r: r.texts("saved"),
+    "agreed": lambda r: {**r.texts("person", "by", "work", "currency"), **r.numbers("limit")},
+    "set-aside": lambda r: r.texts("step", "why", "note"),
+    "noted": lambda r: r.texts("words"),
+    "withdrawn": lambda r: r.texts("event", "why"),
+    "closed": _closed,
+    "reopened": lambda r: r.texts("why"),
+}
+
+
+def opening_of(form: FormData) -> tuple[list[Body], dict[str, str]]:
+    """A new case from its form: the events to begin with, and the owner's data to be kept beside them."""
+    r = _Reader(form)
+    engine: dict[str, Any] = {
+        **r.texts("shape", "ignition", "injection", "metering", "induction", "timing_drive"),
+        **r.numbers("displacement_l"),
+    }
+    order = [int(word) for word in text(form, "firing_order").replace("-", " ").split() if word.isdigit()]
+    if order:
+        engine["firing_order"] = order
+    banks = [[int(word) for word in split_codes(text(form, f"bank_{n}")) if word.isdigit()] for n in (1, 2)]
+    if any(banks):
+        engine["banks"] = [bank for bank in banks if bank]
+    buried = [n for n in (1, 2) if text(form, f"buried_{n}") == "yes"]
+    car = {
+        **r.texts("vin", "make", "model", "engine_code"),
+        **r.whole(r.numbers("model_year", "distance_km")),
+        "engine": {**engine, "buried_banks": buried},
+    }
+    owner = {key: words for key in ("name", "phone", "plate") if (words := text(form, f"owner-{key}"))}
+    bodies = [valid_body({"kind": "opened", "car": car, **r.texts("shop"), **({"person": "owner"} if owner else {})})]
+    told = _told(r)
+    if told.get("words") or told.get("lamp") or told["fuel_smell"] or told["answers"]:
+        bodies.append(valid_body({"kind": "told", **told}))
+    return bodies, owner

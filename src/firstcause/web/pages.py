@@ -1,0 +1,222 @@
+"""What is read: the cases in the shop, the case on one screen, and the screens beside it."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Query, Request
+from starlette.responses import Response
+
+from firstcause.casebook.case import Case
+from firstcause.casebook.events import Attached, Drove
+from firstcause.casebook.weighing import CLOSING_STATES, WeighedCase
+from firstcause.errors import FirstcauseError, RequestError
+from firstcause.knowledge.base import fits
+from firstcause.web.desk import Desk
+from firstcause.web.render import Render
+from firstcause.web.views import CaseView, case_view, event_view, put_back_words
+
+router = APIRouter(include_in_schema=False)
+SHAPES = ("I2", "I3", "I4", "I5", "I6", "V6", "V8", "V10", "V12", "F2", "F4", "F6")
+
+
+def desk_of(request: Request) -> Desk:
+    """The casebook and what belongs to it."""
+    desk: Desk = request.app.state.desk
+    return desk
+
+
+def render_of(request: Request) -> Render:
+    """The templates."""
+    render: Render = request.app.state.render
+    return render
+
+
+TheDesk = Annotated[Desk, Depends(desk_of)]
+TheRender = Annotated[Render, Depends(render_of)]
+
+
+def weighed_or_why(desk: Desk, case_id: str) -> tuple[WeighedCase | None, str]:
+    """The weighing, or the sentence that says why there is none; a case that is not there is still an error."""
+    desk.store.head(case_id)
+    try:
+        return desk.weighed(case_id), ""
+    except FirstcauseError as error:
+        return None, str(error)
+
+
+def view_of(desk: Desk, case_id: str) -> tuple[CaseView, WeighedCase | None]:
+    """What the page of a case shows."""
+    head, case = desk.store.head(case_id), desk.store.case(case_id)
+    weighed, trouble = weighed_or_why(desk, case_id)
+    return case_view(case_id, head, case, desk.knowledge, weighed, desk.currency, trouble), weighed
+
+
+@router.get("/")
+def cases(request: Request, desk: TheDesk, render: TheRender) -> Response:
+    lines = []
+    for line in sorted(desk.store.cases(), key=lambda line: line.changed_at, reverse=True):
+        weighed = desk.known_weighing(line.case_id) if line.state == "open" else None
+        lines.append({"line": line, "waits": waits_for(weighed), "weighed": weighed is not None})
+    here = [entry for entry in lines if entry["line"].state == "open"]  # type: ignore[attr-defined]
+    gone = [entry for entry in lines if entry not in here]
+    return render.page(request, "cases.html", {"here": here, "gone": gone})
+
+
+def waits_for(weighed: WeighedCase | None) -> str:
+    """The best next step in a few words; empty when it is not known yet."""
+    if weighed is None:
+        return ""
+    step = weighed.weighing.advice.best.step
+    where = "" if str(step.place) == "engine" or step.kind == "swap" else f", {step.place}"
+    return f"{step.name}{where} ({step.minutes:.0f} min)"
+
+
+@router.get("/new")
+def new_case(request: Request, desk: TheDesk, render: TheRender) -> Response:
+    return render.page(request, "new.html", {"shapes": SHAPES, "questions": desk.knowledge.questions.values()})
+
+
+@router.get("/cases/{case_id}")
+def case_page(request: Request, case_id: str, desk: TheDesk, render: TheRender) -> Response:
+    view, _ = view_of(desk, case_id)
+    return render.page(request, "case.html", {"view": view, "tab": "case"})
+
+
+@router.get("/cases/{case_id}/steps")
+def steps(request: Request, case_id: str, desk: TheDesk, render: TheRender) -> Response:
+    view, _ = view_of(desk, case_id)
+    every = [step for step in (view.best, *view.others) if step is not None]
+    return render.page(request, "steps.html", {"view": view, "tab": "case", "steps": every})
+
+
+@router.get("/cases/{case_id}/step")
+def one_step(
+    request: Request, case_id: str, key: Annotated[str, Query(max_length=120)], desk: TheDesk, render: TheRender
+) -> Response:
+    view, _ = view_of(desk, case_id)
+    step = next((step for step in (view.best, *view.others) if step is not None and step.key == key), None)
+    if step is None:
+        raise RequestError(f"The step {key!r} is not proposed any more: the case has gone on. Look at the case again.")
+    return render.page(request, "step.html", {"view": view, "tab": "case", "step": step})
+
+
+@router.get("/cases/{case_id}/parts")
+def parts(request: Request, case_id: str, desk: TheDesk, render: TheRender) -> Response:
+    view, weighed = view_of(desk, case_id)
+    ledger = None if weighed is None else weighed.ledger
+    values = {
+        "view": view,
+        "tab": "parts",
+        "ledger": ledger,
+        "put_back": () if ledger is None else put_back_words(ledger),
+        "kinds": desk.knowledge.parts,
+    }
+    return render.page(request, "parts.html", values)
+
+
+@router.get("/cases/{case_id}/evidence")
+def evidence(request: Request, case_id: str, desk: TheDesk, render: TheRender) -> Response:
+    view, _ = view_of(desk, case_id)
+    return render.page(
+        request, "evidence.html", {"view": view, "tab": "evidence", "people": desk.store.people(case_id)}
+    )
+
+
+@router.get("/cases/{case_id}/roadtest")
+def roadtest(request: Request, case_id: str, desk: TheDesk, render: TheRender) -> Response:
+    view, _ = view_of(desk, case_id)
+    drives = [(e.id, e.at, e.body) for e in reversed(view.case.effective) if isinstance(e.body, Drove)]
+    values = {"view": view, "tab": "roadtest", "drives": drives, "knowledge": desk.knowledge}
+    return render.page(request, "roadtest.html", values)
+
+
+@router.get("/cases/{case_id}/closing")
+def closing(request: Request, case_id: str, desk: TheDesk, render: TheRender) -> Response:
+    view, weighed = view_of(desk, case_id)
+    against = {state: () if weighed is None else weighed.objections[state] for state in CLOSING_STATES}
+    return render.page(request, "closing.html", {"view": view, "tab": "closing", "objections": against})
+
+
+@router.get("/cases/{case_id}/cylinder/{number}")
+def cylinder(request: Request, case_id: str, number: int, desk: TheDesk, render: TheRender) -> Response:
+    view, weighed = view_of(desk, case_id)
+    view.case.layout.require(number)
+    here = f"cylinder {number}"
+    ours = [s for s in (*view.suspects, *view.victims) if s.where == here or s.where.endswith(f"from {here}")]
+    steps = [s for s in (view.best, *view.others) if s is not None and concerns(s.place, s.swap, number)]
+    values = {
+        "view": view,
+        "tab": "case",
+        "number": number,
+        "suspects": ours,
+        "steps": steps,
+        "sitting": [] if weighed is None else [part for part in weighed.ledger.sitting if number in part.at],
+    }
+    return render.page(request, "cylinder.html", values)
+
+
+def concerns(place: str, swap: tuple[str, int, int] | None, number: int) -> bool:
+    """Whether a step is done at this cylinder."""
+    return place == f"cylinder {number}" or (swap is not None and number in swap[1:])
+
+
+@router.get("/cases/{case_id}/record")
+def record_forms(
+    request: Request,
+    case_id: str,
+    desk: TheDesk,
+    render: TheRender,
+    kind: Annotated[str, Query(max_length=20)] = "",
+    test: Annotated[str, Query(max_length=80)] = "",
+) -> Response:
+    """The forms for everything that may have happened; for a finding first the choice of the test."""
+    head, case = desk.store.head(case_id), desk.store.case(case_id)
+    knowledge = desk.knowledge
+    view = case_view(case_id, head, case, knowledge, desk.known_weighing(case_id), desk.currency)
+    values = {
+        "view": view,
+        "tab": "record",
+        "kind": kind,
+        "given": defaultdict(str, request.query_params),
+        "cylinders": case.layout.cylinders,
+        "parts": [part for part in knowledge.parts.values() if fits(part.fitted, case.layout)],
+        "tests": sorted((t for t in knowledge.tests.values() if fits(t.fitted, case.layout)), key=lambda t: t.name),
+        "test": knowledge.tests.get(test),
+        "repairs": sorted((r for r in knowledge.repairs.values() if fits(r.fitted, case.layout)), key=lambda r: r.name),
+        "questions": knowledge.questions.values(),
+        "places": places_of(case),
+        "events": [event_view(event, case, knowledge, ()) for event in case.events],
+        "currency": desk.currency,
+    }
+    return render.page(request, "record.html", values)
+
+
+def places_of(case: Case) -> dict[str, list[str]]:
+    """Every place of this engine in its written form, by kind."""
+    layout = case.layout
+    joints = sorted({(min(n, m), max(n, m)) for n in layout.cylinders for m in layout.neighbours(n)})
+    return {
+        "cylinder": [f"cylinder {n}" for n in layout.cylinders],
+        "part": [f"cylinder {n}" for n in layout.cylinders],
+        "joint": [f"joint {a}-{b}" for a, b in joints],
+        "bank": [f"bank {n}" for n in range(1, len(layout.banks) + 1)],
+        "engine": ["engine"],
+    }
+
+
+@router.get("/cases/{case_id}/files/{sha256}")
+def kept_file(case_id: str, sha256: str, desk: TheDesk) -> Response:
+    """A photo or recording of this case; only what the case itself names, and never as anything that can run."""
+    named = (event.body for event in desk.store.case(case_id).events)
+    found = next((body for body in named if isinstance(body, Attached) and body.sha256 == sha256), None)
+    if found is None:
+        raise RequestError("This case keeps no such file. Nothing was changed. Go back to the evidence.")
+    image = found.media_type in ("image/png", "image/jpeg", "image/webp")
+    headers = {
+        "Content-Security-Policy": "default-src 'none'; sandbox",
+        "Content-Disposition": "inline" if image else "attachment",
+    }
+    data = desk.store.blobs.read(sha256)
+    return Response(data, media_type=found.media_type if image else "application/octet-stream", headers=headers)

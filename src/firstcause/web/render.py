@@ -1,0 +1,67 @@
+"""Templates: one environment, its filters, and the answer in which a page leaves."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote, unquote
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+
+from firstcause.casebook.words import REGION_WORDS, STATE_WORDS, say
+
+HERE = Path(__file__).parent
+STATIC = HERE / "static"
+BY_COOKIE = "recorded_by"
+
+
+class Render:
+    """The page's templates; a name that a template lacks is an error, not an empty place."""
+
+    def __init__(self) -> None:
+        self._templates = Environment(
+            loader=FileSystemLoader(HERE / "templates"),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        self._templates.filters |= {"when": when, "drawing": Markup, "shortened": shortened}
+        self._templates.globals |= {"say": say, "STATE_WORDS": STATE_WORDS, "REGION_WORDS": REGION_WORDS}
+
+    def page(self, request: Request, name: str, values: Mapping[str, Any], status: int = 200) -> Response:
+        """A page, with who is writing."""
+        text = self._templates.get_template(name).render(**values, by=who(request), path=request.url.path)
+        return HTMLResponse(text, status)
+
+
+def who(request: Request) -> str:
+    """Who is writing, as told once on this device."""
+    return unquote(request.cookies.get(BY_COOKIE, ""))[:60]
+
+
+def remember(response: Response, name: str) -> None:
+    """Keep on this device who is writing."""
+    response.set_cookie(BY_COOKIE, quote(name[:60]), max_age=31_536_000, httponly=True, samesite="strict")
+
+
+def wants_json(request: Request) -> bool:
+    """Whether a program asks, or our own script that shows the sentence in place."""
+    return request.url.path.startswith("/api/") or "application/json" in request.headers.get("accept", "")
+
+
+def when(at: datetime) -> Markup:
+    """A time in the zone in which it was recorded; a script turns it into the reader's own."""
+    zone = "" if at.tzinfo is None else f" {at.tzname()}"
+    shown = f"{at.day} {at:%b %H:%M}{zone}"
+    return Markup('<time datetime="{}">{}</time>').format(at.isoformat(), shown)
+
+
+def shortened(words: str, most: int = 140) -> str:
+    """The beginning of long words, cut at a blank."""
+    return words if len(words) <= most else words[:most].rsplit(" ", 1)[0] + " …"

@@ -1,0 +1,84 @@
+// What the page does beyond plain forms: keep what was typed when a record is refused, local times, news, filters.
+
+const said = document.getElementById("said");
+
+function say(words, bad = false) {
+  const line = document.createElement("p");
+  line.textContent = words;
+  if (bad) line.className = "bad";
+  said.replaceChildren(line);
+}
+
+for (const form of document.querySelectorAll("form[data-stay]")) {
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const data = new FormData(form, event.submitter);
+    const buttons = [...document.querySelectorAll("button")].filter((button) => !button.disabled);
+    for (const button of buttons) button.disabled = true;
+    say("Recording, then weighing …");
+    try {
+      const answer = await fetch(form.action, { method: "POST", body: data, headers: { Accept: "application/json" } });
+      const told = await answer.json();
+      if (answer.ok) {
+        const stays = new URL(told.next, location.href).pathname === location.pathname;
+        if (stays && location.hash) history.replaceState(null, "", location.pathname);
+        if (stays) location.reload();
+        else location.assign(told.next);
+        return;
+      }
+      if (answer.status === 409) {
+        showNews();
+        say(told.error + " Your entry is still here.", true);
+      } else say(told.error, true);
+    } catch {
+      say("No answer from the casebook. What you typed is still here: try again.", true);
+    }
+    for (const button of buttons) button.disabled = false;
+  });
+}
+
+for (const time of document.querySelectorAll("time[datetime]")) {
+  const at = new Date(time.dateTime);
+  if (!Number.isNaN(at.valueOf()))
+    time.textContent = at.toLocaleString("en-GB", { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" });
+}
+
+for (const field of document.querySelectorAll("input[data-filter]")) {
+  const list = document.getElementById(field.dataset.filter);
+  field.addEventListener("input", () => {
+    const wanted = field.value.trim().toLowerCase();
+    for (const item of list.children) item.hidden = !item.textContent.toLowerCase().includes(wanted);
+  });
+}
+
+async function showWaits() {
+  for (const place of document.querySelectorAll("[data-waits]")) {
+    place.textContent = "Being weighed …";
+    try {
+      const answer = await fetch(`/api/cases/${place.dataset.waits}/waits-for`);
+      const told = await answer.json();
+      place.textContent = answer.ok ? `Next: ${told.waits_for}` : told.error;
+    } catch {
+      place.textContent = "Open it to weigh what comes next";
+    }
+  }
+}
+
+function showNews() {
+  const fresh = document.getElementById("fresh");
+  if (fresh) fresh.hidden = false;
+}
+
+const { case: caseId, head } = document.body.dataset;
+if (caseId) {
+  setInterval(async () => {
+    if (document.hidden) return;
+    try {
+      const answer = await fetch(`/api/cases/${caseId}/head`);
+      if (answer.ok && (await answer.json()).head !== head) showNews();
+    } catch {
+      // no network just now: the next look will tell
+    }
+  }, 4000);
+}
+showWaits();

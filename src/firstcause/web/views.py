@@ -1,0 +1,319 @@
+"""A weighed case as what a page shows: names, words and numbers ready for a template. No judgement is made here."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from urllib.parse import quote
+
+from firstcause.casebook.case import Case
+from firstcause.casebook.drawing import Misfires, engine_svg
+from firstcause.casebook.events import Attached, Counted, Drove, Event, Found, Repaired
+from firstcause.casebook.ledger import Ledger
+from firstcause.casebook.readings import firings_of
+from firstcause.casebook.weighing import WeighedCase
+from firstcause.casebook.words import holder_words, minutes_words, opening_words, say
+from firstcause.knowledge.base import Knowledge
+from firstcause.reasoning.choice import Option, Outlook
+from firstcause.reasoning.steps import Step
+from firstcause.reasoning.weigh import Suspect
+
+VERDICT_WORDS: Mapping[str, tuple[str, str]] = {
+    "stop": ("✖", "Do not start, do not drive"),
+    "move-only": ("▲", "Move it only if it must be"),
+    "with-care": ("◆", "May be driven gently"),
+    "not-told": ("?", "Nothing was told that says whether it may be driven: ask about the lamp and the smell"),
+}
+FULL_BAR_DECIBANS = 20.0
+OUTCOME_WORDS = 2  # suspects named after each outcome
+
+
+@dataclass(frozen=True)
+class Weight:
+    """One reason: which event speaks for (positive) or against a suspect, in decibans; bar in percent of half."""
+
+    event: str
+    words: str
+    decibans: float
+
+    @property
+    def bar(self) -> float:
+        return min(50.0, abs(self.decibans) / FULL_BAR_DECIBANS * 50.0)
+
+
+@dataclass(frozen=True)
+class SuspectView:
+    """One suspect or victim."""
+
+    name: str
+    plain: str
+    where: str
+    percent: float
+    weights: tuple[Weight, ...]
+    behind: tuple[tuple[str, str], ...]
+    watch: str
+    victim: bool
+
+    @property
+    def shown(self) -> str:
+        return percent_words(self.percent / 100)
+
+
+@dataclass(frozen=True)
+class OutcomeView:
+    """One outcome of a step, and what it would change.
+
+    `body` is the event that one tap records, as JSON; where counts must be typed first, `form` is the address for it.
+    """
+
+    id: str
+    name: str
+    says: str
+    chance: str
+    then: str
+    body: str = ""
+    form: str = ""
+
+
+@dataclass(frozen=True)
+class StepView:
+    """One step that could be next."""
+
+    key: str
+    kind: str
+    kind_words: str
+    name: str
+    place: str
+    how: str
+    minutes: str
+    price: str
+    expected_cost: str
+    opens: tuple[str, ...]
+    tools: tuple[str, ...]
+    cautions: tuple[tuple[str, str], ...]
+    watched: str
+    outcomes: tuple[OutcomeView, ...]
+    done: str = ""
+    """for a repair: the event that says it was done, as JSON"""
+    swap: tuple[str, int, int] | None = None
+    """for a swap: part and the two cylinders"""
+    form: str = ""
+    """address of a form with numbers, where the test has them"""
+
+
+@dataclass(frozen=True)
+class EventView:
+    """One line of the story."""
+
+    id: str
+    at: datetime
+    by: str
+    kind: str
+    words: str
+    withdrawn_by: str | None
+    corrected_by: str | None
+    may_withdraw: bool
+    notes: tuple[str, ...] = ()
+    photo: str | None = None
+
+
+@dataclass(frozen=True)
+class CaseView:
+    """Everything the page of a case shows; `trouble` says why it could not be weighed, if so."""
+
+    case_id: str
+    head: str
+    title: str
+    state: str
+    case: Case
+    events: tuple[EventView, ...]
+    engine: str
+    safety_mark: str = ""
+    safety_words: str = ""
+    safety: str = "not-told"
+    rules: tuple[dict[str, object], ...] = ()
+    suspects: tuple[SuspectView, ...] = ()
+    victims: tuple[SuspectView, ...] = ()
+    best: StepView | None = None
+    others: tuple[StepView, ...] = ()
+    standing_open: tuple[str, ...] = ()
+    put_back: tuple[str, ...] = ()
+    trouble: str = ""
+
+
+KIND_WORDS: Mapping[str, str] = {
+    "test": "Look or measure",
+    "swap": "Swap",
+    "watch": "Watch",
+    "repair": "Repair",
+    "verify": "Prove",
+    "refer": "Hand on",
+}
+
+
+def case_view(
+    case_id: str, head: str, case: Case, knowledge: Knowledge, weighed: WeighedCase | None, currency: str,
+    trouble: str = "",
+) -> CaseView:  # fmt: skip
+    """What the page of a case shows; without a weighing only what was recorded."""
+    notes: dict[str, list[str]] = {}
+    for note in case.notes if weighed is None else weighed.read.notes:
+        notes.setdefault(note.event, []).append(note.text)
+    events = tuple(event_view(event, case, knowledge, tuple(notes.get(event.id, ()))) for event in case.events)
+    ledger = None if weighed is None else weighed.ledger
+    complaint = frozenset() if weighed is None else frozenset(weighed.weighing.model.complaint)
+    drawn = engine_svg(
+        case.layout, ledger, last_misfires(case), complaint=complaint, link=lambda n: f"/cases/{case_id}/cylinder/{n}"
+    )
+    base = CaseView(case_id, head, case.title, case.state, case, events, drawn, trouble=trouble)
+    if weighed is None:
+        return base
+    return _with_weighing(base, weighed, currency)
+
+
+def _with_weighing(base: CaseView, weighed: WeighedCase, currency: str) -> CaseView:
+    mark, words = VERDICT_WORDS[weighed.safety.verdict]
+    told = {event.id: event.words for event in base.events}
+    options = [step_view(option, weighed, currency) for option in weighed.weighing.advice.options]
+    return replace(
+        base,
+        safety_mark=mark,
+        safety_words=words,
+        safety=weighed.safety.verdict,
+        rules=tuple(weighed.safety.to_dict(weighed.knowledge)["rules"]),
+        suspects=tuple(suspect_view(suspect, weighed, told) for suspect in weighed.weighing.roots),
+        victims=tuple(suspect_view(suspect, weighed, told) for suspect in weighed.weighing.victims),
+        best=options[0],
+        others=tuple(options[1:]),
+        standing_open=tuple(opening_words(tuple(sorted(weighed.weighing.advice.standing_open)), weighed.knowledge)),
+        put_back=put_back_words(weighed.ledger),
+    )
+
+
+def suspect_view(suspect: Suspect, weighed: WeighedCase, told: Mapping[str, str]) -> SuspectView:
+    """One suspect in words."""
+    return SuspectView(
+        suspect.name,
+        suspect.plain,
+        holder_words(suspect.where, weighed.knowledge),
+        suspect.probability * 100,
+        tuple(Weight(event, told.get(event, event), decibans) for event, decibans in suspect.evidence),
+        tuple((cause_words(found[0], weighed), percent_words(found[-1])) for found in suspect.behind),
+        suspect.watch,
+        suspect.kind == "victim",
+    )
+
+
+def step_view(option: Option, weighed: WeighedCase, currency: str) -> StepView:
+    """One step in words, with the events that its taps record."""
+    step, knowledge = option.step, weighed.knowledge
+    test = knowledge.tests.get(step.what) if step.kind == "test" else None
+    repair = knowledge.repairs.get(step.what) if step.kind == "repair" else None
+    says = {} if test is None else {outcome.id: outcome.says for outcome in test.outcomes}
+    done = None if repair is None else Repaired(repair=step.what, place=str(step.place))
+    number = test is not None and test.measures is not None
+    return StepView(
+        key=step.key,
+        kind=step.kind,
+        kind_words=KIND_WORDS[step.kind],
+        name=step.name,
+        place="" if str(step.place) == "engine" or step.kind == "swap" else str(step.place),
+        how=test.how if test is not None else "" if repair is None else repair.plain,
+        minutes=f"{step.minutes:.0f} min",
+        price=f"{step.price:.0f} {currency}",
+        expected_cost=f"{option.expected_cost:.0f} {currency}",
+        opens=tuple(opening_words(step.opens, knowledge)),
+        tools=step.tools,
+        cautions=tuple((c.level, c.text) for name in step.cautions if (c := knowledge.cautions.get(name)) is not None),
+        watched=minutes_words(dict(step.watched)),
+        outcomes=tuple(outcome_view(look, step, says, weighed, currency) for look in option.fan),
+        done="" if done is None else done.model_dump_json(),
+        swap=None if step.other is None else (step.what, step.place.numbers[0], step.other),
+        form=f"?kind=found&test={step.what}&place={quote(str(step.place))}" if number else "",
+    )
+
+
+def outcome_view(
+    look: Outlook, step: Step, says: Mapping[str, str], weighed: WeighedCase, currency: str
+) -> OutcomeView:
+    """One outcome: its chance, whom one would suspect then, what one would still expect to pay, and its event."""
+    then = ", ".join(f"{cause_words(cause, weighed)} {percent_words(p)}" for cause, p in look.suspects[:OUTCOME_WORDS])
+    cost = f"about {look.expected_cost:.0f} {currency} to go" if look.expected_cost > 0 else ""
+    body, form = "", ""
+    if step.kind == "test":
+        body = Found(test=step.what, place=str(step.place), outcome=look.outcome).model_dump_json()
+    elif step.kind in ("watch", "verify") and look.outcome == "quiet":
+        kind = Counted if all(region == "idle" for region, _ in step.watched) else Drove
+        none = dict.fromkeys(weighed.case.layout.cylinders, 0)
+        body = kind(minutes=dict(step.watched), misfires=none).model_dump_json()
+    elif step.kind in ("watch", "verify"):
+        form = "?kind=counted&" + "&".join(f"minutes-{region}={minutes:g}" for region, minutes in step.watched)
+    return OutcomeView(
+        look.outcome,
+        look.name[:1].upper() + look.name[1:],
+        says.get(look.outcome, ""),
+        percent_words(look.chance),
+        "; ".join(part for part in (then, cost) if part),
+        body,
+        form,
+    )
+
+
+def cause_words(cause: str, weighed: WeighedCase) -> str:
+    """A cause by its name and where it sits; causes that only exist in thought keep the name of their fault."""
+    fault, _, where = cause.partition("@")
+    entry = weighed.knowledge.faults.get(fault)
+    holder = holder_words(where.partition("#")[0], weighed.knowledge)
+    name = fault if entry is None else entry.name
+    return name if holder in ("", "engine") else f"{name} ({holder})"
+
+
+def percent_words(probability: float) -> str:
+    """A share for reading: no false precision, and never 0 % or 100 % for what is not certain."""
+    percent = probability * 100
+    if 0 < percent < 1:
+        return "< 1 %"
+    if 99 < percent < 100:
+        return "> 99 %"
+    return f"{percent:.0f} %"
+
+
+def event_view(event: Event, case: Case, knowledge: Knowledge, notes: tuple[str, ...]) -> EventView:
+    """One line of the story; a withdrawn one stays readable."""
+    body = event.body
+    sha = body.sha256 if isinstance(body, Attached) and body.media_type.startswith("image/") else None
+    return EventView(
+        event.id,
+        event.at,
+        event.by,
+        body.kind,
+        say(body, knowledge),
+        case.withdrawn.get(event.id),
+        case.corrected.get(event.id),
+        event.id != "e1" and event.id not in case.withdrawn and case.closing is None,
+        notes,
+        sha,
+    )
+
+
+def last_misfires(case: Case) -> Misfires | None:
+    """The last reading of the counters that counts."""
+    readings = [e.body for e in case.effective if isinstance(e.body, Counted | Drove) and e.body.misfires]
+    if not readings:
+        return None
+    return Misfires(readings[-1].misfires, firings_of(readings[-1], case.layout).count or None)
+
+
+def put_back_words(ledger: Ledger) -> tuple[str, ...]:
+    """What must go back where, one sentence a part."""
+    return tuple(
+        f"{part.kind.capitalize()} from cylinder {_plus(part.home)} sits at {_plus(part.now)}"
+        + (f" ({part.mark})" if part.mark else "")
+        + f": put it back to {_plus(part.home)}"
+        for part in ledger.put_back
+    )
+
+
+def _plus(numbers: tuple[int, ...]) -> str:
+    return " and ".join(map(str, numbers))
