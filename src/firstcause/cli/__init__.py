@@ -1,0 +1,1 @@
+"""The command line: a face over the casebook, with no rules of its own."""

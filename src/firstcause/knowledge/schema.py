@@ -369,6 +369,19 @@ class CountLevel(Grounded):
     b: Annotated[float, Field(gt=0)]
 
 
+class Spill(Grounded):
+    """False counts on a sound cylinder: the crank's recoil after another cylinder's misfire is taken for its own.
+
+    A share Beta(a, b) of the other cylinder's misfires; `next_in_order` and `elsewhere` say how often a reading has
+    such spill at all, for the cylinder that fires right after and for the rest.
+    """
+
+    a: Annotated[float, Field(gt=0)]
+    b: Annotated[float, Field(gt=0)]
+    next_in_order: Probability
+    elsewhere: Probability
+
+
 class Scale(Grounded):
     """How weights become probabilities: expected number of present causes in one cylinder, by distance.
 
@@ -401,6 +414,7 @@ class Model(Strict):
     """model.toml: the numbers that belong to the whole catalogue, not to one entry."""
 
     levels: dict[Literal["none", "light", "heavy", "dead"], CountLevel]
+    spill: Spill
     scale: Scale
     money: Money
     closing: ClosingLimit

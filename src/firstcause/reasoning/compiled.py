@@ -5,11 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import TypeVar
 
 from firstcause.errors import RequestError
 from firstcause.knowledge.base import Knowledge, fits
 from firstcause.knowledge.schema import FaultEntry, TestEntry
-from firstcause.reasoning.counts import STRENGTHS, caught, chance_at_work, strength_cumulative, strength_weights
+from firstcause.reasoning.counts import (
+    STRENGTHS,
+    caught,
+    chance_at_work,
+    strength_cumulative,
+    strength_weights,
+    with_spill,
+)
 from firstcause.reasoning.fitment import Fitment
 from firstcause.reasoning.history import (
     Answered,
@@ -30,6 +38,8 @@ from firstcause.reasoning.prior import prior_probabilities
 from firstcause.vehicle.place import ENGINE, Place, bank, cylinder, joint
 
 Causes = tuple[tuple[str, tuple[float, ...]], ...]
+K = TypeVar("K")
+V = TypeVar("V", int, float)
 
 # Likelihood of a stored misfire code under each strength of misfiring, for a named and for another cylinder.
 # Judgement: a code names a cylinder that misfired clearly; by 13 CCR 1968.2(e)(3.1.3) the others stayed under 10 %.
@@ -38,6 +48,8 @@ CODE_NAMES_ANOTHER = (1.0, 0.5, 0.1, 0.03)
 # Minutes in each region that a code without a freeze frame is taken to look back on, and with one. Judgement.
 CODE_LOOKS_BACK: Mapping[Region, float] = {"cold-start": 1.0, "idle": 3.0, "cruise": 15.0, "load": 3.0}
 CODE_IN_REGION_MINUTES = 3.0
+# A cylinder is complained of when its count is less than a tenth as likely without a misfire as with one. Judgement.
+COMPLAINT_FROM = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +156,7 @@ def compile_model(knowledge: Knowledge, car: CarFacts, history: History) -> Mode
     Raises RequestError for a part, place, test or repair that this engine or the knowledge base does not have.
     """
     builder = _Builder(knowledge, car, history)
-    for happening in history:
+    for happening in _readings_joined(history):
         builder.take(happening)
     return builder.model()
 
@@ -312,11 +324,19 @@ class _Builder:
                     f"{happening.id} counts {misfires} misfires on cylinder {number} in {firings} ignition events. "
                     "Correct the count, the minutes or the engine speed."
                 )
-            weights = strength_weights(misfires, firings, levels)
+            weights = self._with_spill(happening, number, strength_weights(misfires, firings, levels))
             causes = _causes_of_count(self, number, happening.minutes)
             self._observe(happening.id, f"{happening.id}/{cylinder(number)}", causes, len(STRENGTHS), weights)
-            if weights[0] < 0.5 * max(weights):
+            if weights[0] < COMPLAINT_FROM * max(weights):
                 self._complains((number,))
+
+    def _with_spill(self, happening: Counted, number: int, weights: tuple[float, ...]) -> tuple[float, ...]:
+        spill, layout = self.knowledge.model.spill, self.car.layout
+        worst = max(happening.misfires, key=lambda other: happening.misfires[other])
+        order = layout.firing_order
+        follows = order[(order.index(worst) + 1) % layout.count] == number
+        chance = spill.next_in_order if follows else spill.elsewhere
+        return with_spill(weights, happening.misfires[number], happening.misfires[worst], spill, chance)
 
     def _found(self, happening: Found) -> None:
         test = self.knowledge.tests.get(happening.test)
@@ -352,6 +372,40 @@ class _Builder:
             frozenset(self.complaint),
             frozenset(self.sites),
         )
+
+
+def _readings_joined(history: History) -> list[Happening]:
+    """Readings in the same regions with nothing changed in between are one reading: their sum.
+
+    A fault that is at work in one of them is at work in the other; taking them as independent would count the same
+    evidence twice. The joined reading has the id of the first.
+    """
+    joined: list[Happening] = []
+    since_change: dict[frozenset[Region], int] = {}
+    for happening in history:
+        if isinstance(happening, Moved | Renewed | Reseated | Repaired):
+            since_change.clear()
+        if not isinstance(happening, Counted):
+            joined.append(happening)
+            continue
+        regions = frozenset(region for region, watched in happening.minutes.items() if watched > 0)
+        at = since_change.setdefault(regions, len(joined))
+        if at == len(joined):
+            joined.append(happening)
+        else:
+            earlier = joined[at]
+            assert isinstance(earlier, Counted)
+            joined[at] = Counted(
+                earlier.id,
+                _summed(earlier.minutes, happening.minutes),
+                _summed(earlier.firings, happening.firings),
+                _summed(earlier.misfires, happening.misfires),
+            )
+    return joined
+
+
+def _summed(first: Mapping[K, V], second: Mapping[K, V]) -> dict[K, V]:
+    return {key: first.get(key, 0) + second.get(key, 0) for key in {**first, **second}}
 
 
 def leak_of(test: TestEntry) -> tuple[float, ...]:

@@ -7,7 +7,7 @@ from functools import lru_cache
 from math import exp, lgamma, prod
 from typing import Literal
 
-from firstcause.knowledge.schema import CountLevel, Misfires
+from firstcause.knowledge.schema import CountLevel, Misfires, Spill
 from firstcause.reasoning.history import Region
 
 Strength = Literal["none", "light", "heavy", "dead"]
@@ -31,6 +31,19 @@ def beta_binomial(k: int, n: int, a: float, b: float) -> float:
 def strength_weights(misfires: int, firings: int, levels: Mapping[Strength, CountLevel]) -> tuple[float, ...]:
     """Likelihood of the count under each strength of STRENGTHS."""
     return tuple(beta_binomial(misfires, firings, levels[name].a, levels[name].b) for name in STRENGTHS)
+
+
+def with_spill(
+    weights: tuple[float, ...], misfires: int, elsewhere: int, spill: Spill, chance: float
+) -> tuple[float, ...]:
+    """The same weights when a sound cylinder may have been given a share of another cylinder's misfires.
+
+    `elsewhere` is the count of the cylinder that misfired most, `chance` how often there is such spill at all.
+    """
+    if elsewhere <= misfires:
+        return weights
+    spilt = beta_binomial(misfires, elsewhere, spill.a, spill.b)
+    return ((1.0 - chance) * weights[0] + chance * spilt, *weights[1:])
 
 
 def chance_at_work(behaviour: Misfires, minutes: Mapping[Region, float]) -> float:

@@ -269,10 +269,21 @@ def watch_steps(model: Model, terms: Terms) -> list[Step]:
     ]
     steps = []
     for key, name, watched in choices:
-        if key not in terms.set_aside:
+        if key not in terms.set_aside and not _was_watched(model, frozenset(region for region, _ in watched)):
             minutes = sum(t for _, t in watched)
             steps.append(Step(key, "watch", key, name, ENGINE, minutes, terms.labour(minutes), watched=watched))
     return steps
+
+
+def _was_watched(model: Model, regions: frozenset[Region]) -> bool:
+    """Whether such a reading was taken since the last change and showed the misfire: another shows nothing new."""
+    watched = False
+    for happening in model.history:
+        if isinstance(happening, Moved | Renewed | Repaired | Reseated):
+            watched = False
+        elif isinstance(happening, Counted) and any(happening.misfires.get(n, 0) for n in model.complaint):
+            watched = watched or any(happening.minutes.get(region, 0.0) > 0.0 for region in regions)
+    return watched
 
 
 def repair_steps(model: Model, terms: Terms, standing: frozenset[str]) -> list[Step]:

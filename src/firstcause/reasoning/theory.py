@@ -221,5 +221,7 @@ def expected_course(bill: Bill, weights: Array, cured: Array, price_per_bit: flo
     above the course without further looking. An estimate, not a bound: the entropy heuristic of the troubleshooting
     literature (Warnquist 2011, 2015, read in abstract) in a form of our own; decision 0010.
     """
+    if price_per_bit == float("inf"):  # nothing at hand tells anything
+        return expected_bill(bill, weights, cured)
     looking = perfect_information(bill, weights) + price_per_bit * entropy_bits(weights) + bill.verify * cured
     return np.asarray(np.minimum(looking, expected_bill(bill, weights, cured)))

@@ -51,19 +51,19 @@ def _was_repaired(model: Model, cause_id: str) -> bool:
 
 def quiet_since_change(model: Model) -> dict[Region, float] | None:
     """Minutes by region read without a misfire where it was complained of, since the last change; None if it did."""
-    minutes: dict[Region, float] = {}
+    minutes: dict[Region, float] | None = {}
     for happening in model.history:
         if isinstance(happening, Moved | Renewed | Repaired):
             minutes = {}
-        elif isinstance(happening, Counted):
-            for number in model.complaint:
-                firings, misfires = happening.firings.get(number, 0), happening.misfires.get(number, 0)
-                if firings and misfires > max(3.0, 0.002 * firings):
-                    return None
+        elif isinstance(happening, Coded):
+            minutes = None
+        elif isinstance(happening, Counted) and minutes is not None:
+            counts = [(happening.firings.get(n, 0), happening.misfires.get(n, 0)) for n in model.complaint]
+            if any(firings and misfires > max(3.0, 0.002 * firings) for firings, misfires in counts):
+                minutes = None
+                continue
             for region, watched in happening.minutes.items():
                 minutes[region] = minutes.get(region, 0.0) + watched
-        elif isinstance(happening, Coded):
-            minutes = {}
     return minutes
 
 

@@ -14,7 +14,7 @@ from firstcause.reasoning.exact import Engine, Posterior
 from firstcause.reasoning.history import CarFacts, History
 from firstcause.reasoning.steps import Terms
 
-TOLERANCE = 1e-7
+TOLERANCE = 1e-5
 WORTH_NAMING = 0.01
 MOST_SUSPECTS = 12
 
@@ -32,8 +32,8 @@ class Suspect:
     place: str
     probability: float
     evidence: tuple[tuple[str, float], ...]
-    behind: tuple[tuple[str, float], ...]
-    """for a victim: the causes that may stand behind it"""
+    behind: tuple[tuple[str, str, float], ...]
+    """for a victim: the causes that may stand behind it: (cause, its name, probability)"""
     watch: str
 
     def to_dict(self) -> dict[str, Any]:
@@ -47,7 +47,7 @@ class Suspect:
             "place": self.place,
             "probability": self.probability,
             "evidence": [{"event": event, "decibans": weight} for event, weight in self.evidence],
-            "behind": [{"cause": cause, "probability": p} for cause, p in self.behind],
+            "behind": [{"cause": cause, "name": name, "probability": p} for cause, name, p in self.behind],
             "watch": self.watch,
         }
 
@@ -79,11 +79,13 @@ class Weighing:
             "open": sorted(advice.standing_open),
             "next_steps": [option_dict(option, self.model) for option in advice.options],
             "knowledge": {"pack": self.model.knowledge.pack, "version": self.model.knowledge.version},
-            "left_out": {
-                "prior": self.posterior.prior_left_out,
-                "at_the_rim": self.posterior.at_the_rim,
-            },
+            "left_out_at_most": self.posterior.tolerance,
         }
+
+
+def name_of(model: Model, cause: str) -> str:
+    """A cause in words, with the part or place it sits in."""
+    return f"{model.entry(cause).name} ({model.facts[cause].holder})"
 
 
 def option_dict(option: Option, model: Model) -> dict[str, Any]:
@@ -110,7 +112,9 @@ def option_dict(option: Option, model: Model) -> dict[str, Any]:
                 "name": look.name,
                 "chance": look.chance,
                 "expected_cost_then": look.expected_cost,
-                "suspects_then": [{"cause": cause, "probability": p} for cause, p in look.suspects],
+                "suspects_then": [
+                    {"cause": cause, "name": name_of(model, cause), "probability": p} for cause, p in look.suspects
+                ],
             }
             for look in option.fan
         ],
@@ -157,6 +161,6 @@ def _suspect(
         str(model.place_now(cause)),
         belief[cause],
         tuple(evidence.get(cause, [])),
-        tuple(pair for pair in behind if pair[1] >= WORTH_NAMING),
+        tuple((parent, name_of(model, parent), p) for parent, p in behind if p >= WORTH_NAMING),
         entry.watch,
     )

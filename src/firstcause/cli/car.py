@@ -1,0 +1,139 @@
+"""`firstcause snapshot` and `firstcause erase`: reading a car through any adapter that python-can supports."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from firstcause.cli.case import CASEBOOK, now
+from firstcause.cli.output import line
+from firstcause.errors import CarError, RequestError
+
+if TYPE_CHECKING:
+    from firstcause.link import Session
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+class AdapterFailed(CarError):
+    """The adapter could not be opened."""
+
+    def __init__(self, interface: str, channel: str, cause: Exception) -> None:
+        self.interface, self.channel, self.cause = interface, channel, cause
+        super().__init__(
+            f"The adapter {interface!r} on {channel!r} could not be opened ({cause}). Nothing was sent. "
+            "Check that it is plugged in, that its driver is there, and that no other program holds it."
+        )
+
+
+def adapter(command: F) -> F:
+    """The options that name an adapter."""
+    for option in (
+        click.option("--interface", required=True, help="python-can interface: socketcan, slcan, pcan, virtual …"),
+        click.option("--channel", required=True, help="Its channel: can0, /dev/ttyUSB0 …"),
+        click.option("--bitrate", type=int, default=500_000, show_default=True),
+        click.option("--wide", is_flag=True, help="29-bit identifiers."),
+        click.option("--record", type=click.Path(dir_okay=False, path_type=Path), default=None,
+                     help="Record every frame into this trace (.log)."),
+    ):  # fmt: skip
+        command = option(command)
+    return command
+
+
+@contextmanager
+def _session(interface: str, channel: str, bitrate: int, wide: bool, record: Path | None) -> Iterator[Session]:
+    import can
+
+    from firstcause.link import ELEVEN_BIT, TWENTY_NINE_BIT, Recorder, Session
+
+    try:
+        bus = can.Bus(interface=interface, channel=channel, bitrate=bitrate)
+    except (can.CanError, OSError, ValueError, ImportError) as error:
+        raise AdapterFailed(interface, channel, error) from error
+    recorder = Recorder(record) if record is not None else None
+    try:
+        with Session(bus, TWENTY_NINE_BIT if wide else ELEVEN_BIT, recorder=recorder) as session:
+            yield session
+    finally:
+        if recorder is not None:
+            recorder.close()
+        bus.shutdown()
+
+
+@click.command()
+@adapter
+@CASEBOOK
+@click.option("--case", "case_id", default=None, help="Save into this case of the casebook.")
+@click.option("--into", type=click.Path(dir_okay=False, path_type=Path), default=None, help="Save as a JSON file.")
+def snapshot(
+    interface: str, channel: str, bitrate: int, wide: bool, record: Path | None, store_path: Path,
+    case_id: str | None, into: Path | None,
+) -> None:  # fmt: skip
+    """Save all evidence: codes by status, freeze frame, readiness, counters, calibration ids, live data at idle."""
+    from firstcause.casebook.evidence import snapshot_event
+    from firstcause.casebook.store import CaseStore
+    from firstcause.link import take_snapshot
+
+    if case_id is None and into is None:
+        raise RequestError("Say where to save the snapshot: --case c-0001, or --into FILE. Nothing was read.")
+    with _session(interface, channel, bitrate, wide, record) as session:
+        taken = take_snapshot(session)
+    if into is not None:
+        into.write_text(taken.to_json(), encoding="utf-8")
+        line(f"Saved: {into}", 0)
+    if case_id is not None:
+        with CaseStore(store_path, clock=now) as store:
+            event = store.append(case_id, snapshot_event(taken), by="snapshot command")
+        line(f"Saved: event {event.id} of {case_id}", 0)
+    for status in ("confirmed", "pending", "permanent"):
+        line(f"{status}: " + (", ".join(code.text for code in taken.codes(status)) or "none"))
+    for remark in taken.remarks:
+        line(remark)
+
+
+@click.command()
+@adapter
+@CASEBOOK
+@click.option("--case", "case_id", required=True, help="The case that holds the saved snapshot.")
+@click.option("--word", required=True, help="Write ERASE to mean it.")
+def erase(
+    interface: str, channel: str, bitrate: int, wide: bool, record: Path | None, store_path: Path, case_id: str,
+    word: str,
+) -> None:  # fmt: skip
+    """Erase codes: only with a saved snapshot, key on, engine off, and the word ERASE.
+
+    The permanent record stays until the car itself has run its monitor and passed.
+    """
+    import json
+
+    from firstcause.casebook.events import Erased, Snapshot
+    from firstcause.casebook.store import CaseStore
+    from firstcause.link import erase_codes
+    from firstcause.signals.snapshot import SavedSnapshot
+    from firstcause.signals.snapshot import Snapshot as WireSnapshot
+
+    with CaseStore(store_path, clock=now) as store:
+        current = store.case(case_id)
+        saved = next(
+            (e for e in reversed(current.effective) if isinstance(e.body, Snapshot) and e.body.record is not None), None
+        )
+        if saved is None or current.snapshot_before_erase is None:
+            raise RequestError(f"{case_id} holds no snapshot taken by wire since the last erase. Nothing was sent.")
+        assert isinstance(saved.body, Snapshot)
+        wire = WireSnapshot.from_json(json.dumps(saved.body.record))
+        with _session(interface, channel, bitrate, wide, record) as session:
+            report = erase_codes(
+                session, snapshot=wire, receipt=SavedSnapshot.of(wire, f"{case_id} {saved.id}"), word=word
+            )
+        if report.erased:
+            event = store.append(case_id, Erased(saved=saved.id), by="erase command")
+            line(f"Erased by {', '.join(map(str, report.erased))}; recorded as event {event.id}.", 0)
+    for unit, why in (*report.refused, *report.unclear):
+        line(f"{unit} did not erase: {why}.")
+    for unit in report.silent:
+        line(f"{unit} did not answer; read its codes again.")
+    line("The permanent record remains until the car's own monitor has run and passed.")

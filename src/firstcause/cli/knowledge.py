@@ -1,0 +1,93 @@
+"""`firstcause knowledge`: check the knowledge files, and show one fault with what speaks for and against it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from firstcause.cli.output import FOUND_WANTING, SayErrors, as_json, heading, line, table
+from firstcause.errors import RequestError
+
+
+@click.group(cls=SayErrors)
+def knowledge() -> None:
+    """The knowledge base: one reviewed text file for each fault, test and repair."""
+
+
+@knowledge.command()
+@click.option("--pack", default="misfire", help="Which pack.")
+@click.option("--folder", type=click.Path(path_type=Path), default=None, help="Check the packs of another folder.")
+@click.option("--json", "json_out", is_flag=True)
+@click.pass_context
+def check(ctx: click.Context, pack: str, folder: Path | None, json_out: bool) -> None:
+    """Check every file: schema, probabilities that close, references, grounds. Exit code 1 when there are problems."""
+    from firstcause.knowledge.base import PACKS_FOLDER
+    from firstcause.knowledge.check import check_pack
+
+    problems = check_pack((folder or PACKS_FOLDER) / pack)
+    if json_out:
+        as_json([{"file": str(p.file), "where": p.where, "message": p.message} for p in problems])
+    else:
+        for problem in problems:
+            click.echo(str(problem))
+        click.echo(f"{pack}: {len(problems)} problem(s).")
+    ctx.exit(FOUND_WANTING if problems else 0)
+
+
+@knowledge.command()
+@click.argument("entry_id")
+@click.option("--pack", default="misfire")
+@click.option("--json", "json_out", is_flag=True)
+def show(entry_id: str, pack: str, json_out: bool) -> None:
+    """Show one fault, test or repair."""
+    from firstcause.knowledge.base import load
+
+    base = load(pack)
+    entry = base.faults.get(entry_id) or base.tests.get(entry_id) or base.repairs.get(entry_id)
+    if entry is None:
+        import difflib
+
+        known = [*base.faults, *base.tests, *base.repairs]
+        near = ", ".join(difflib.get_close_matches(entry_id, known, n=3)) or "none that looks like it"
+        raise RequestError(f"The pack {pack!r} has no entry {entry_id!r}; near: {near}.")
+    if json_out:
+        as_json(entry.model_dump(mode="json"))
+        return
+    click.secho(f"{entry.name}  [{entry.id}, {entry.status}]", bold=True)
+    if entry_id in base.faults:
+        fault = base.faults[entry_id]
+        line(fault.plain)
+        heading("It shows")
+        rows = [
+            [base.tests[s.test].name, ", ".join(f"{o} {p:.0%}" for o, p in s.outcomes.items()), f"{s.basis}: {s.why}"]
+            for s in fault.shows
+        ]
+        table(rows)
+        heading("Caused by")
+        table([[link.fault, f"{link.chance:.0%}", f"{link.basis}: {link.why}"] for link in fault.caused_by])
+        if fault.watch:
+            heading("Watch")
+            line(fault.watch)
+    elif entry_id in base.tests:
+        test = base.tests[entry_id]
+        line(test.how)
+        heading("Outcomes, from the least to the most striking")
+        table([[o.id, f"{test.otherwise.outcomes.get(o.id, 0.0):.0%} without cause", o.name] for o in test.outcomes])
+        heading("Shown by")
+        table(
+            [f.name, ", ".join(f"{o} {p:.0%}" for o, p in s.outcomes.items())]
+            for f in base.faults.values()
+            for s in f.shows
+            if s.test == test.id
+        )
+    else:
+        repair = base.repairs[entry_id]
+        line(repair.plain)
+        line(f"{repair.minutes:.0f} minutes ({repair.minutes_buried:.0f} where it is hard to reach)")
+        table([[c.fault, f"{c.chance:.0%}", f"{c.basis}: {c.why}"] for c in repair.cures])
+    heading("Cautions")
+    for caution in entry.cautions:
+        line(f"! {base.cautions[caution].text}")
+    if not entry.cautions:
+        line("None recorded; the maker's service information comes first in any case.")

@@ -1,0 +1,144 @@
+"""`firstcause weigh CASE.toml`: plays a written case and prints suspects, next steps, ledger and objections."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from firstcause.cli.output import as_json, bar, heading, in_words, line, table
+
+STEPS_SHOWN = 6
+VERDICTS = {
+    "stop": "NO. It stays where it is.",
+    "move-only": "NO. It may be moved a short way only.",
+    "with-care": "Gently, to the shop.",
+    "not-told": "Nothing told so far speaks against it; ask for the lamp and for any smell of fuel.",
+}
+
+
+@click.command()
+@click.argument("case_file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--json", "json_out", is_flag=True, help="Everything, for programs; stable keys.")
+@click.option("--rate", type=float, default=None, help="The shop's labour rate an hour (default: knowledge base).")
+@click.option("--all", "all_steps", is_flag=True, help="Print every step that could be done.")
+def weigh(case_file: Path, json_out: bool, rate: float | None, all_steps: bool) -> None:
+    """Weigh a case written by hand (see docs/case-format.md)."""
+    from firstcause.casebook.case import replay
+    from firstcause.casebook.weighing import weigh_case
+    from firstcause.casebook.written import read_case
+    from firstcause.knowledge.base import load
+
+    written = read_case(case_file.read_text(encoding="utf-8"), at=datetime.now(UTC), name=case_file.name)
+    result = weigh_case(replay(written.events), load(), labour_per_hour=rate).to_dict()
+    if json_out:
+        as_json(result)
+    else:
+        print_weighing(result, len(result["next_steps"]) if all_steps else STEPS_SHOWN)
+
+
+def print_weighing(result: dict[str, Any], steps: int = STEPS_SHOWN) -> None:
+    """The whole weighing as text."""
+    click.secho(f"{result['title']}  ({result['state']})", bold=True)
+    print_safety(result)
+    print_suspects(result)
+    print_steps(result, steps)
+    print_ledger(result)
+    print_objections(result)
+    if result["notes"]:
+        heading("Notes on how the case was read")
+        for note in result["notes"]:
+            line(f"{note['event']}: {note['text']}.")
+
+
+def print_safety(result: dict[str, Any]) -> None:
+    """The first decision."""
+    heading("May it be driven?")
+    line(VERDICTS[result["safety"]["verdict"]])
+    for rule in result["safety"]["rules"]:
+        line(f"For the owner: {rule['owner']}")
+        line(f"In the shop: {rule['do']}")
+        for caution in rule["cautions"]:
+            line(f"! {caution}", 4)
+
+
+def print_suspects(result: dict[str, Any], most: int = 8) -> None:
+    """Suspects, most probable first, with what moved them."""
+    heading("Suspects")
+    if not result["suspects"]:
+        line("None yet: record what the car says, or what you found.")
+    for suspect in result["suspects"][:most]:
+        share = suspect["probability"]
+        click.echo(f"  {bar(share)} {in_words(share):>15}  {suspect['name']} ({suspect['where']})")
+        if suspect["evidence"]:
+            reasons = ", ".join(f"{e['event']} {e['decibans']:+.0f} dB" for e in suspect["evidence"][:5])
+            line(f"for and against: {reasons}", 40)
+    for victim in result["victims"]:
+        line(
+            f"A result, not a cause: {victim['name'].lower()} ({victim['where']}), {in_words(victim['probability'])}. "
+            "What may stand behind it: "
+            + ("; ".join(f"{b['name']}, {in_words(b['probability'])}" for b in victim["behind"]) or "nothing known")
+            + "."
+        )
+    line("dB: decibans, ten times the logarithm of how often the finding multiplied the odds; 10 is tenfold.")
+
+
+def print_steps(result: dict[str, Any], most: int) -> None:
+    """The next step as a card, the others as a table."""
+    steps = result["next_steps"]
+    heading("Next step")
+    print_card(steps[0])
+    heading("Other steps, by what one must expect to pay until the repair is proven")
+    table(
+        (
+            [f"{s['expected_cost']:.0f}", f"{s['minutes']:.0f} min", f"{s['price']:.0f}", f"{s['name']} ({s['place']})"]
+            for s in steps[1:most]
+        ),
+        right=(0, 1, 2),
+    )
+    line(
+        f"Repairing without looking further would cost about {result['expected_cost_without_looking']:.0f}; "
+        f"if the cause were known, {result['cost_if_cause_were_known']:.0f}."
+    )
+
+
+def print_card(step: dict[str, Any]) -> None:
+    """One step with its price, its cautions and what each outcome would mean."""
+    line(f"{step['name']} ({step['place']})")
+    opens = f"; opens {', '.join(step['opens'])}" if step["opens"] else ""
+    line(f"{step['minutes']:.0f} minutes, {step['price']:.0f}; expected in all {step['expected_cost']:.0f}{opens}", 4)
+    for caution in step["cautions"]:
+        line(f"! {caution['text']}", 4)
+    for look in step["outcomes"]:
+        then = "; ".join(f"{s['name']}, {in_words(s['probability'])}" for s in look["suspects_then"][:2])
+        if look["chance"] >= 0.005:
+            line(f"{in_words(look['chance'])}: {look['name']}" + (f" -> {then}" if then else ""), 6)
+
+
+def print_ledger(result: dict[str, Any]) -> None:
+    """What is not where it came from, and what was replaced."""
+    ledger = result["ledger"]
+    heading("Parts ledger")
+    if not ledger["put_back"] and not ledger["replaced"]:
+        line("Every part is where it came from.")
+    for part in ledger["put_back"]:
+        now, home = "-".join(map(str, part["now"])), "-".join(map(str, part["home"]))
+        mark = f", marked {part['mark']}" if part["mark"] else ""
+        line(f"{part['serial']} sits at cylinder {now} and came from cylinder {home}{mark}.")
+    for part in ledger["replaced"]:
+        at = "-".join(map(str, part["at"]))
+        line(f"{part['kind']} of cylinder {at}: {part['old']} out, {part['new']} in; old part {part['old_part']}.")
+
+
+def print_objections(result: dict[str, Any]) -> None:
+    """What speaks against closing the case as cured."""
+    heading("May it be called cured?")
+    against = result["objections"]["cured"]
+    if not against:
+        line("Yes: nothing in the record speaks against it.")
+    for objection in against:
+        line(("No: " if objection["hard"] else "But: ") + objection["words"])
+        if objection["settle"]:
+            line(objection["settle"], 6)
