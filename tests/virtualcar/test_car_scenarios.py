@@ -263,6 +263,26 @@ def test_a_waste_spark_coil_takes_its_companion_along() -> None:
         car.swap("coil", 1, 4)
 
 
+@pytest.mark.parametrize(
+    ("ignition", "injection", "metering", "induction"),
+    [
+        ("distributor", "single-point", "manifold-pressure", "natural"),
+        ("waste-spark", "port", "air-flow-meter", "turbo"),
+        ("coil-on-plug", "direct", "manifold-pressure", "turbo"),
+    ],
+)
+def test_any_arrangement_drives_quietly_and_dies_with_its_coil(
+    ignition: str, injection: str, metering: str, induction: str
+) -> None:
+    """Whatever the layout can describe: sound it is quiet, with a dead coil every cylinder of that coil is dead."""
+    details = {"ignition": ignition, "injection": injection, "metering": metering, "induction": induction}
+    layout = common_layout("V6", **details)
+    assert VirtualCar.build(layout, VIN, 1e5, seed=1).drive("hill", step_s=2.0).true_misfires.sum() <= 3
+    log = VirtualCar.build(layout, VIN, 1e5, [("coil-dead", 2, 1.0)], seed=1).drive("cold-start", step_s=2.0)
+    dead = {number for number in layout.cylinders if (log.share(number) or 0) > 0.9}
+    assert dead == {2, *layout.shares_coil_with(2)}
+
+
 def test_coolant_seep_misfires_only_in_the_first_minute_after_a_night() -> None:
     """Reference 7.4: cold only; the plug dries."""
     car = VirtualCar.build(common_layout("I5", displacement_l=2.5), VIN, 260_000.0, [("coolant-seep", 4, 1.0)], seed=2)

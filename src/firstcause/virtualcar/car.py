@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -15,7 +15,7 @@ from firstcause.vehicle.layout import EngineLayout
 from firstcause.virtualcar import drive as drives
 from firstcause.virtualcar.control_unit import ControlUnit, Lamp
 from firstcause.virtualcar.drive import DriveProfile, DriveRecord
-from firstcause.virtualcar.engine import RunningEngine, WorkingPoint
+from firstcause.virtualcar.engine import Burnt, RunningEngine, WorkingPoint
 from firstcause.virtualcar.faults import Condition, UnknownFault, recipe_of
 from firstcause.virtualcar.fouling import oil_dose_mg
 from firstcause.virtualcar.instruments import Finding, Workshop
@@ -27,6 +27,7 @@ Fault = tuple[str, int | None, float]
 WEAR_GAP_MM_PER_1000_KM = 0.004  # plug erosion: judgement
 CALM_MEAN_S = 3600.0  # a contact pushed home stays quiet for about an hour of running: judgement
 WATER_STAYS_ML = 12.0
+SPEED_SCATTER, SPEED_SCATTER_MISFIRING = 0.005, 0.03  # of engine speed, one standard deviation (judgement)
 MG_BETWEEN_MARKS = 870_000.0  # one litre of oil at 870 g/l: common practice, no source
 
 
@@ -68,6 +69,7 @@ class VirtualCar:
         self.condition = Condition.sound(layout)
         self.unit = ControlUnit(layout, np.random.default_rng(rng.integers(2**63)), settings or MisfireSettings())
         self.unit.odometer_km = mileage_km
+        self._sensor_rng = np.random.default_rng(rng.integers(2**63))
         self.workshop = Workshop(self.condition, np.random.default_rng(rng.integers(2**63)))
         self.ambient_c, self.coolant_c = 18.0, 18.0
         self.oil_level_share, self.coolant_level_share = 1.0, 1.0
@@ -236,12 +238,21 @@ class VirtualCar:
         for bank, trim in zip(engine.banks, unit.trims, strict=True):
             trims[bank] = trim.total_percent
         burnt = engine.step(point, trims)
+        point = self._as_sensed(point, burnt)
         counted = unit.observe(point, burnt, self._open_injectors())
         self.coolant_c = drives.warm_up_c(point.coolant_c, point.dt_s, point.rpm, point.load)
         self._run_km += point.speed_kmh * point.dt_s / 3600
         self._run_cycles += point.rpm / 120 * point.dt_s
         if recorder is not None:
             recorder.add(time_s, point, counted, burnt.events, burnt.misfires, unit)
+
+    def _as_sensed(self, point: WorkingPoint, burnt: Burnt) -> WorkingPoint:
+        """The working point as the sensors give it: speed scatters from firing to firing, more when firings fail."""
+        events = int(burnt.events.sum())
+        failed = int(burnt.misfires.sum()) / events if events else 0.0
+        scatter = SPEED_SCATTER + SPEED_SCATTER_MISFIRING * min(1.0, failed * 4)
+        rpm = point.rpm * (1 + scatter * float(self._sensor_rng.standard_normal()))
+        return replace(point, rpm=max(0.0, rpm))
 
     def _open_injectors(self) -> NDArray[np.int64] | None:
         injectors = [self.condition.fitments.injector(number) for number in self.layout.cylinders]

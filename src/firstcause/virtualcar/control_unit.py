@@ -317,7 +317,7 @@ class ControlUnit:
         seen = seen or self.seen
         point, trims, fuelling = seen.point, seen.trims_percent, seen.fuelling
         load_percent = 100 * min(point.load, 1.0)
-        lamp_on = self.lamp != "off" and self.memory.lamp_commanded
+        lamp_on = self.lamp != "off"
         confirmed = len(self.memory.of("confirmed"))
         data: Data = {
             0x01: (self.checks.readiness(lamp_on, confirmed),),

@@ -22,7 +22,7 @@ Shown = float | str | tuple[str, ...]
 GAUGE_SHARE, LEAK_GAUGE_PSI, OHM_SHARE, GAP_MM, FLOW_SHARE = 0.012, 0.7, 0.01, 0.02, 0.02  # judgement
 CRANKING_RPM, RING_SEAL_BY_OIL, OIL_LEFT_DECADES = 200.0, 0.63, 0.3
 AUDIBLE_MM2 = 0.25
-RAIL_KPA = 350.0
+RAIL_KPA = {"port": 350.0, "direct": 5000.0, "single-point": 100.0}  # common practice, no source
 SLIP_OF_WIGGLE = 0.2  # a bad contact does not answer to every wiggle
 
 
@@ -242,12 +242,12 @@ def _wiggle(shop: Workshop, cylinder: int | None) -> Finding:
 
 
 def _fuel_pressure(shop: Workshop, cylinder: int | None) -> Finding:
-    shared = shop.condition.shared
-    at_rest = shop.noisy(RAIL_KPA * shared.fuel_pressure_fraction, 0.01)
-    loaded = shop.noisy(RAIL_KPA * shared.fuel_pressure_fraction * shared.fuel_flow_reserve, 0.01)
-    low = loaded < 0.85 * RAIL_KPA
-    values: dict[str, Shown] = {"idle_kpa": at_rest, "loaded_kpa": loaded, "specified_kpa": RAIL_KPA}
-    words = f"Fuel pressure {at_rest:.0f} kPa at idle, {loaded:.0f} kPa loaded ({RAIL_KPA:.0f} kPa specified)"
+    shared, due_kpa = shop.condition.shared, RAIL_KPA[shop.condition.layout.injection]
+    at_rest = shop.noisy(due_kpa * shared.fuel_pressure_fraction, 0.01)
+    loaded = shop.noisy(due_kpa * shared.fuel_pressure_fraction * shared.fuel_flow_reserve, 0.01)
+    low = loaded < 0.85 * due_kpa
+    values: dict[str, Shown] = {"idle_kpa": at_rest, "loaded_kpa": loaded, "specified_kpa": due_kpa}
+    words = f"Fuel pressure {at_rest:.0f} kPa at idle, {loaded:.0f} kPa loaded ({due_kpa:.0f} kPa specified)"
     return Finding("fuel-pressure", None, "low" if low else "normal", values, words)
 
 

@@ -113,7 +113,7 @@ def look_of(plug: Plug) -> PlugLook:
 
 @dataclass
 class Fitments:
-    """Which part sits in which position. A position is (kind, cylinder); a shared coil sits at its first cylinder."""
+    """Which part sits in which position. A position is (kind, cylinder); a shared part sits at its first cylinder."""
 
     layout: EngineLayout
     fitted: dict[tuple[PartKind, int], Part] = field(default_factory=dict)
@@ -142,6 +142,8 @@ class Fitments:
         self.layout.require(cylinder)
         if kind == "coil":
             return kind, next(group[0] for group in self.layout.coil_groups if cylinder in group)
+        if kind == "injector" and self.layout.injection == "single-point":
+            return kind, self.layout.cylinders[0]
         return kind, cylinder
 
     def part(self, kind: PartKind, cylinder: int) -> Part:
