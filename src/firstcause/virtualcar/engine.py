@@ -246,8 +246,9 @@ class RunningEngine:
     @staticmethod
     def _sensor(lam: Floats, share: Floats) -> float:
         """Mixture as the bank's sensor sees it: the mean of the fuel, leaned by the air of the firings that failed."""
-        mean = 1 / max(0.05, float(np.where(lam < 9.9, 1 / lam, 0.0).mean()))
-        failed = min(0.6, float(share[lam < 9.9].sum()) / len(share))
+        fuelled = lam < 9.9
+        mean = len(lam) / max(0.05, float((fuelled / lam).sum()))
+        failed = min(0.6, float((share * fuelled).sum()) / len(share))
         return mean * (1 + 0.5 * failed / (1 - failed))  # half of that fuel burns on the way (judgement 0.3-0.8)
 
     def _heat_catalyst(self, point: WorkingPoint, share: float) -> None:

@@ -103,16 +103,22 @@ class FoulingState:
         miles = max(speed_kmh, 20.0) / 3600 * dt_s / MILE_KM
         burn = np.where(self.insulator_c > SELF_CLEANING_C, BURN_PER_MILE * miles, 0.0)
         self.oil = self.oil * np.exp(-burn) + GAIN_PER_MILE * miles * self.dose_mg * self.trip_factor
-        oily = np.minimum(self.dose_mg / 0.5, 1.0) * np.minimum(np.maximum(self.oil - 2.0, 0.0), 1.0)
-        self.oil = np.minimum(self.oil + oily * misfire_share * WET_FOULING_PER_MIN * minutes, MOST_DECADES)
         self.ash = np.minimum(self.ash + ASH_PER_MILE * miles * self.dose_mg, 3.0)
         soot_burn = np.where(self.insulator_c > SELF_CLEANING_C, SOOT_BURN_PER_MIN * minutes, 0.0)
         rich = np.minimum(np.maximum((0.9 - lam) / 0.2, 0.0), 1.5)
         self.soot = np.minimum(self.soot * np.exp(-soot_burn) + rich * SOOT_PER_MIN * minutes, MOST_DECADES)
+        self._mark("lean", np.minimum(np.maximum((lam - 1.08) / 0.12, 0.0), 1.0) * (lam < 5), minutes / 15)
+        if misfire_share.any() or self.fuel_wet.any() or self.no_fuel.any():
+            self._live_without_fire(minutes, misfire_share, fuelled)
+        if water_ml.any():
+            self.coolant = np.minimum(self.coolant + 0.06 * water_ml * minutes, 1.0)
+
+    def _live_without_fire(self, minutes: float, misfire_share: Floats, fuelled: NDArray[np.bool_]) -> None:
+        """A plug that does not fire gets wet with fuel, or stays clean without; an oily one fouls quickly."""
+        oily = np.minimum(self.dose_mg / 0.5, 1.0) * np.minimum(np.maximum(self.oil - 2.0, 0.0), 1.0)
+        self.oil = np.minimum(self.oil + oily * misfire_share * WET_FOULING_PER_MIN * minutes, MOST_DECADES)
         self._mark("fuel_wet", misfire_share * fuelled, minutes / 3)
         self._mark("no_fuel", misfire_share * ~fuelled, minutes / 5)
-        self._mark("lean", np.minimum(np.maximum((lam - 1.08) / 0.12, 0.0), 1.0) * (lam < 5), minutes / 15)
-        self.coolant = np.minimum(self.coolant + 0.02 * water_ml * minutes * 3, 1.0)
 
     def _mark(self, name: str, level: Floats, share: float) -> None:
         mark = getattr(self, name)
