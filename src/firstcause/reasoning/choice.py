@@ -124,7 +124,7 @@ def advise(model: Model, terms: Terms) -> Advice:
     probes = [_test_probe(model, engine, step, table) for step in test_steps(model, terms, belief, standing)]
     probes += [_watch_probe(model, engine, step, table) for step in _watch_or_verify(model, terms)]
     same_roots = list(probes)
-    probes += [_swap_probe(model, terms, step) for step in swap_steps(model, terms, belief, standing)]
+    probes += [_swap_probe(model, terms, step) for step in swap_steps(model, terms, standing)]
     per_bit = _price_per_bit(same_roots, now)
     options = [_option_of_probe(probe, per_bit) for probe in probes]
     options += [_option_of_repair(table, r, now[0], cured, per_bit) for r in range(len(table.steps))]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from firstcause.knowledge.base import Knowledge, fits
-from firstcause.knowledge.schema import Access, PartsClass, RepairEntry, TestEntry
+from firstcause.knowledge.schema import Access, PartKind, PartsClass, RepairEntry, TestEntry
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.history import CarFacts, Counted, Found, Moved, Region, Renewed, Repaired, Reseated
 from firstcause.vehicle.place import ENGINE, Place, bank, cylinder
@@ -176,48 +176,47 @@ def _numbers(happening: Moved | Renewed) -> set[int]:
     return {happening.first, happening.second} if isinstance(happening, Moved) else {happening.cylinder}
 
 
-def swap_steps(model: Model, terms: Terms, belief: Mapping[str, float], standing: frozenset[str]) -> list[Step]:
-    """For each kind of part: swap the most suspect one with one from a quiet, unrelated, easily reached cylinder."""
-    steps: list[Step] = []
-    watched = best_watch(model, terms)
-    if not model.complaint or _runs_clean(model):
-        return steps
-    for suspect in suspects_first(model, belief)[:1]:
-        for kind in model.fitment.kinds.values():
-            if not kind.swappable or not _has_live_part(model, kind.id, suspect) or _has_moved(model, kind.id, suspect):
-                continue
-            partner = _partner(model, kind.id, suspect)
-            if partner is None:
-                continue
-            needed = openings(model.knowledge, kind.access, cylinder(suspect), model.car)
-            needed |= openings(model.knowledge, kind.access, cylinder(partner), model.car)
-            fresh = sum(minutes for name, minutes in needed.items() if name not in standing)
-            minutes = kind.swap_minutes + fresh + sum(t for _, t in watched)
-            key = f"swap {kind.id} {suspect}-{partner}"
-            if key not in terms.set_aside and f"swap {kind.id}" not in terms.set_aside:
-                steps.append(
-                    Step(
-                        key,
-                        "swap",
-                        kind.id,
-                        f"Swap: {kind.name.lower()} of cylinder {suspect} with {partner}",
-                        cylinder(suspect),
-                        minutes,
-                        terms.labour(minutes),
-                        tuple(sorted(needed)),
-                        tuple(kind.cautions),
-                        (),
-                        partner,
-                        watched,
-                    )
-                )
+def swap_steps(model: Model, terms: Terms, standing: frozenset[str]) -> list[Step]:
+    """For each kind of part at the cylinder that misfires: a swap with a quiet, unrelated, easily reached one."""
+    suspect = _misfiring_now(model)
+    if suspect is None:
+        return []
+    steps = []
+    for kind in model.fitment.kinds.values():
+        if not kind.swappable or not _has_live_part(model, kind.id, suspect) or _has_moved(model, kind.id, suspect):
+            continue
+        partner = _partner(model, kind.id, suspect)
+        if partner is None:
+            continue
+        step = _swap_step(model, terms, kind, suspect, partner, standing)
+        if step.key not in terms.set_aside and f"swap {kind.id}" not in terms.set_aside:
+            steps.append(step)
     return steps
 
 
-def _runs_clean(model: Model) -> bool:
-    """Whether the last reading showed no misfire where it was complained of: then a swap has nothing to move."""
+def _swap_step(
+    model: Model, terms: Terms, kind: PartKind, suspect: int, partner: int, standing: frozenset[str]
+) -> Step:
+    watched = best_watch(model, terms)
+    needed = openings(model.knowledge, kind.access, cylinder(suspect), model.car)
+    needed |= openings(model.knowledge, kind.access, cylinder(partner), model.car)
+    fresh = sum(minutes for name, minutes in needed.items() if name not in standing)
+    minutes = kind.swap_minutes + fresh + sum(t for _, t in watched)
+    name = f"Swap: {kind.name.lower()} of cylinder {suspect} with {partner}"
+    return Step(
+        f"swap {kind.id} {suspect}-{partner}", "swap", kind.id, name, cylinder(suspect), minutes,
+        terms.labour(minutes), tuple(sorted(needed)), tuple(kind.cautions), (), partner, watched,
+    )  # fmt: skip
+
+
+def _misfiring_now(model: Model) -> int | None:
+    """The cylinder that misfired most in the last reading; None when the engine ran clean: nothing to move then."""
     readings = [happening for happening in model.history if isinstance(happening, Counted)]
-    return bool(readings) and not any(readings[-1].misfires.get(number, 0) for number in model.complaint)
+    if not readings:
+        return min(model.complaint, default=None)
+    last = readings[-1].misfires
+    worst = max(last, key=lambda number: (last[number], -number), default=None)
+    return worst if worst is not None and last[worst] > 0 else None
 
 
 def _has_live_part(model: Model, kind: str, number: int) -> bool:
