@@ -107,7 +107,8 @@ def misfire_words(misfires: Mapping[int, int]) -> str:
 
 
 def _told(body: Told, knowledge: Knowledge) -> str:
-    said = [f"Owner: “{body.words.strip()}”"] if body.words.strip() else []
+    told = body.words.strip().rstrip(".")
+    said = [f"Owner: “{told}”"] if told else []
     if body.lamp is not None:
         said.append(f"Lamp {body.lamp}")
     if body.fuel_smell:

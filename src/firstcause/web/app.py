@@ -56,7 +56,7 @@ def create_app(
         store.close()
 
     app = FastAPI(title="firstcause", docs_url=None, redoc_url=None, openapi_url="/api/openapi.json", lifespan=closing)
-    app.state.desk = Desk(store, load() if knowledge is None else knowledge, currency=currency)
+    app.state.desk = Desk(store, load() if knowledge is None else knowledge, currency=currency, clock=clock)
     app.state.render = Render()
     app.add_middleware(Guard, hosts=hosts)
     for module in (pages, papers, actions, api):

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from datetime import datetime
 from threading import Lock
 
 from firstcause.casebook.events import Body, Event
@@ -21,8 +22,8 @@ TRIES = 5  # how often to look again when another device wrote between looking a
 class Desk:
     """One casebook, one knowledge base. May be used from several threads at once."""
 
-    def __init__(self, store: CaseStore, knowledge: Knowledge, *, currency: str) -> None:
-        self.store, self.knowledge, self.currency = store, knowledge, currency
+    def __init__(self, store: CaseStore, knowledge: Knowledge, *, currency: str, clock: Callable[[], datetime]) -> None:
+        self.store, self.knowledge, self.currency, self.clock = store, knowledge, currency, clock
         self._kept: OrderedDict[tuple[str, str, str], WeighedCase | FirstcauseError] = OrderedDict()
         self._lock = Lock()
         self._busy: dict[tuple[str, str, str], Lock] = {}
@@ -33,16 +34,9 @@ class Desk:
         Raises NoSuchCase, or the FirstcauseError for which this story cannot be weighed.
         """
         key = self._key(case_id)
-        with self._lock:
-            mine = self._busy.setdefault(key, Lock())
-        with mine:
-            found = self._look(key)
-            if found is None:
-                try:
-                    found = weigh_case(self.store.case(case_id), self.knowledge)
-                except FirstcauseError as error:
-                    found = error
-                self._keep(key, found)
+        found = self._look(key)
+        if found is None:
+            found = self._weigh_once(case_id, key)
         if isinstance(found, FirstcauseError):
             raise found
         return found
@@ -78,6 +72,20 @@ class Desk:
         for body in rest:
             self.record(case_id, body, by)
         return case_id
+
+    def _weigh_once(self, case_id: str, key: tuple[str, str, str]) -> WeighedCase | FirstcauseError:
+        """Weigh, while whoever asks for the same waits for this one."""
+        with self._lock:
+            mine = self._busy.setdefault(key, Lock())
+        with mine:
+            found = self._look(key)
+            if found is None:
+                try:
+                    found = weigh_case(self.store.case(case_id), self.knowledge)
+                except FirstcauseError as error:
+                    found = error
+                self._keep(key, found)
+            return found
 
     def _key(self, case_id: str) -> tuple[str, str, str]:
         return (case_id, self.store.head(case_id), self.knowledge.version)

@@ -170,6 +170,7 @@ def record_forms(
     render: TheRender,
     kind: Annotated[str, Query(max_length=20)] = "",
     test: Annotated[str, Query(max_length=80)] = "",
+    repair: Annotated[str, Query(max_length=80)] = "",
 ) -> Response:
     """The forms for everything that may have happened; for a finding first the choice of the test."""
     head, case = desk.store.head(case_id), desk.store.case(case_id)
@@ -184,6 +185,8 @@ def record_forms(
         "parts": [part for part in knowledge.parts.values() if fits(part.fitted, case.layout)],
         "tests": sorted((t for t in knowledge.tests.values() if fits(t.fitted, case.layout)), key=lambda t: t.name),
         "test": knowledge.tests.get(test),
+        "repair": knowledge.repairs.get(repair),
+        "cautions": knowledge.cautions,
         "repairs": sorted((r for r in knowledge.repairs.values() if fits(r.fitted, case.layout)), key=lambda r: r.name),
         "questions": knowledge.questions.values(),
         "places": places_of(case),

@@ -2,18 +2,40 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from firstcause.casebook.events import Drove
 from firstcause.casebook.evidence import freeze_frame_of
 from firstcause.errors import RequestError
+from firstcause.handover import (
+    Report,
+    build_report,
+    owner_page_html,
+    owner_page_pdf,
+    technician_record_html,
+    technician_record_pdf,
+)
+from firstcause.roadtest.drivelog import DriveLog
 from firstcause.roadtest.picture import drive_over_time_svg, speed_load_plane_svg
 from firstcause.roadtest.reading import decode, read_drive
+from firstcause.web.desk import Desk
 from firstcause.web.pages import TheDesk, TheRender, view_of
 
 router = APIRouter(include_in_schema=False)
 PICTURE_CSP = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
+# A paper carries its own style and pictures; nothing in it runs, and only our own page may show it in a frame.
+PAPER_CSP = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:; frame-ancestors 'self'; sandbox"
+)
+PAPERS: Mapping[str, Callable[[Report], str | bytes]] = {
+    "owner.html": owner_page_html,
+    "record.html": technician_record_html,
+    "owner.pdf": owner_page_pdf,
+    "record.pdf": technician_record_pdf,
+}
 
 
 @router.get("/cases/{case_id}/drives/{event_id}/{picture}.svg")
@@ -23,8 +45,7 @@ def drive_picture(case_id: str, event_id: str, picture: str, desk: TheDesk) -> R
     body = next((e.body for e in case.effective if e.id == event_id and isinstance(e.body, Drove)), None)
     if body is None or body.log_sha256 is None or picture not in ("time", "plane"):
         raise RequestError("There is no such picture of a road test. Nothing was changed.")
-    reading = read_drive(decode(desk.store.blobs.read(body.log_sha256)))
-    log = max(reading.drives, key=lambda drive: drive.duration_s)
+    log = log_of(desk, body.log_sha256)
     frame = freeze_frame_of(case.freeze_frame)
     drawn = drive_over_time_svg(log, frame) if picture == "time" else speed_load_plane_svg(log, frame)
     if drawn is None:
@@ -35,4 +56,30 @@ def drive_picture(case_id: str, event_id: str, picture: str, desk: TheDesk) -> R
 @router.get("/cases/{case_id}/handover")
 def handover(request: Request, case_id: str, desk: TheDesk, render: TheRender) -> Response:
     view, _ = view_of(desk, case_id)
-    return render.page(request, "handover.html", {"view": view, "tab": "handover", "ready": False})
+    return render.page(request, "handover.html", {"view": view, "tab": "handover"})
+
+
+@router.get("/cases/{case_id}/papers/{paper}")
+def paper(case_id: str, paper: str, desk: TheDesk) -> Response:
+    """One paper of the hand-over, as a document that stands alone: HTML to look at and print, PDF to keep."""
+    if paper not in PAPERS:
+        raise RequestError("There is no such paper. Nothing was changed. Go back to the hand-over.")
+    made = PAPERS[paper](report_of(desk, case_id))
+    if isinstance(made, str):
+        return Response(made, media_type="text/html", headers={"Content-Security-Policy": PAPER_CSP})
+    headers = {"Content-Disposition": f'attachment; filename="{case_id}-{paper}"'}
+    return Response(made, media_type="application/pdf", headers=headers)
+
+
+def report_of(desk: Desk, case_id: str) -> Report:
+    """The facts of the hand-over as the case stands now."""
+    head, weighed = desk.store.head(case_id), desk.weighed(case_id)
+    logs = {sha: log_of(desk, sha) for drive in weighed.case.drives if (sha := drive.log_sha256) is not None}
+    return build_report(
+        weighed, head=head, now=desk.clock(), people=desk.store.people(case_id), currency=desk.currency, logs=logs
+    )
+
+
+def log_of(desk: Desk, sha256: str) -> DriveLog:
+    """The drive in a kept log; with several in one file the longest, as it was judged."""
+    return max(read_drive(decode(desk.store.blobs.read(sha256))).drives, key=lambda drive: drive.duration_s)

@@ -117,6 +117,11 @@ class EventView:
     notes: tuple[str, ...] = ()
     photo: str | None = None
 
+    @property
+    def gone(self) -> bool:
+        """Whether it does not count."""
+        return self.withdrawn_by is not None
+
 
 @dataclass(frozen=True)
 class CaseView:
@@ -140,6 +145,11 @@ class CaseView:
     standing_open: tuple[str, ...] = ()
     put_back: tuple[str, ...] = ()
     trouble: str = ""
+
+    @property
+    def last_words(self) -> str:
+        """The last thing that counts."""
+        return next(event.words for event in reversed(self.events) if event.kind != "withdrawn" and not event.gone)
 
 
 KIND_WORDS: Mapping[str, str] = {
