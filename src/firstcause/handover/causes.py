@@ -18,6 +18,7 @@ from firstcause.reasoning.weigh import WORTH_NAMING, Weighing
 from firstcause.vehicle.place import Place, cylinder
 
 MOST_UNTESTED = 2
+VICTIM_MARK = " (a victim)"  # how the knowledge base ends the names of victims
 
 
 @dataclass(frozen=True)
@@ -106,7 +107,7 @@ def _victims(model: Model, belief: Mapping[str, float]) -> tuple[VictimFact, ...
         parents = sorted((p for p, _ in cause.parents if belief[p] >= WORTH_NAMING), key=lambda p: -belief[p])
         standing = [p for p in parents if p in live_roots]
         found[(facts.fault, facts.holder)] = VictimFact(
-            name=entry.name.removesuffix(" (a victim)"),
+            name=entry.name.removesuffix(VICTIM_MARK),
             plain=entry.plain,
             place=place_words(place_of(model, cause.id)),
             chance=belief[cause.id],

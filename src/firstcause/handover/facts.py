@@ -118,7 +118,12 @@ class DriveFact:
 
 @dataclass(frozen=True)
 class Proof:
-    """What was read before anything was changed and after the last change, and what that means."""
+    """What was read before anything was changed and after the last change, and what that means.
+
+    `worked`: something was renewed or repaired, not only swapped or taken off.
+    """
+
+    worked: bool
 
     before: Readings | None
     after: Readings | None

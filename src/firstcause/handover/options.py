@@ -18,7 +18,7 @@ from firstcause.reasoning.choice import Option
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.steps import Step, Terms, open_now, repair_steps
 
-MOST_REPAIRS = 4
+MOST_REPAIRS = 3
 WORTH_OFFERING = 0.05
 # From and to, in the shop's currency: the classes as model.toml words them ("A below 20, B to 80, …, F above").
 PARTS_CLASS_SPAN: Mapping[PartsClass, tuple[float, float | None]] = {
@@ -39,11 +39,15 @@ def options_of(weighed: WeighedCase, currency: str, labour_per_hour: float | Non
     """
     if weighed.case.state == "cured":
         return ()
-    model = weighed.weighing.model
+    model, belief = weighed.weighing.model, weighed.weighing.belief
     terms = Terms.of(weighed.knowledge, labour_per_hour)
     found = [*_repairs(weighed, terms, currency)]
     test = next((option for option in _ranked(weighed) if option.step.kind in ("test", "swap")), None)
-    if test is not None and model.live_roots and weighed.case.state not in ("declined", "referred"):
+    if (
+        test is not None
+        and any(belief[cause] >= WORTH_OFFERING for cause in model.live_roots)
+        and weighed.case.state not in ("declined", "referred")
+    ):
         found.append(_test(test, terms, currency))
     found.append(_watching())
     if weighed.case.state in ("not-found", "referred"):
@@ -75,7 +79,7 @@ def _repairs(weighed: WeighedCase, terms: Terms, currency: str) -> list[OptionFa
             continue
         names = [f"{model.entry(c).name.lower()}, {chance_figure(belief[c])}" for c in reached[:2]]
         worth = sum(belief[c] * _chance_to_cure(model, step, c) for c in reached)
-        offers.append((worth, _repair(weighed, step, f"If it is: {'; '.join(names)}.", terms, currency)))
+        offers.append((worth, _repair(weighed, step, f"Helps if it is: {'; '.join(names)}.", terms, currency)))
     course = {option.step.key: option.expected_cost for option in _ranked(weighed)}
     offers.sort(key=lambda offer: (bool(offer[1].set_aside), course.get(offer[1].key, inf), -offer[0]))
     chosen = [fact for _, fact in offers if not fact.set_aside][:MOST_REPAIRS]

@@ -24,11 +24,13 @@ def owner_page(report: Report) -> Page:
             words("How we know:", strong=True) if report.how_we_know else None,
             points(report.how_we_know),
         ),
-        section("Is the misfire gone?", "main", points(report.proof.said)),
+        section(
+            "Is the misfire gone?" if report.proof.worked else "What we counted", "main", points(report.proof.said)
+        ),
         section("What we did", "main", points((*report.done, *report.moved, *report.old_parts))),
         section("What we did not do", "main", points(report.not_done)),
         section("What to watch", "main", points((*report.watch, *report.cautions))),
-        section("The engine", "side", drawing(report.engine, _engine_caption(report), 62)),
+        section("The engine", "side", drawing(report.engine, _engine_caption(report), 74)),
         None if report.evidence is None else section("The evidence", "side", drawing(report.evidence, "", 55)),
         section("What may come back", "side", points(report.returns)),
         section(
@@ -37,11 +39,11 @@ def owner_page(report: Report) -> Page:
             table(
                 ("What", "Where", "Price", "What it would settle"),
                 (_option_row(option) for option in report.options),
-                (0.33, 0.15, 0.18, 0.34),
+                (0.30, 0.13, 0.15, 0.42),
             ),
             words(report.price_ground) if report.options else None,
         ),
-        section("What the car still remembers", "wide", points(_permanent(report))),
+        section("What the car still remembers", "side", points(_permanent(report))),
     )
     return Page(
         title=f"Your car: {report.title}",
@@ -59,7 +61,7 @@ def _lines(report: Report) -> tuple[str, ...]:
     owner = f"For {report.owner}" if report.owner else "For the owner"
     plate = f", {report.plate}" if report.plate else ""
     distance = next((value for name, value in report.car if name == "Distance"), "")
-    return (f"{report.shop or 'The workshop'}. {owner}{plate}. {report.date}. The clock showed {distance}.",)
+    return (f"{report.shop or 'The workshop'}. {owner}{plate}. {report.date}. It had done {distance}.",)
 
 
 def _first_decision(report: Report) -> Iterable[Fact]:

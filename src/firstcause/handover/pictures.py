@@ -14,8 +14,10 @@ _PER = 1000
 _LEAST_BAR = 1.5
 
 
-def before_after_picture(before: Readings, after: Readings | None, complaint: Sequence[int]) -> Picture:
-    """Misfires in 1,000 sparks of each cylinder: solid before the work, hatched after it."""
+def before_after_picture(
+    before: Readings, after: Readings | None, complaint: Sequence[int], *, worked: bool
+) -> Picture:
+    """Misfires in 1,000 sparks of each cylinder: solid before the work (or as it came), hatched at the end."""
     rows = _paired(before, after)
     most = max((max(_rate(count) for count in pair if count is not None) for _, pair in rows), default=0.0) or 1.0
     left, right, top, row_height, bar = 92.0, 66.0, 40.0, 34.0, 12.0
@@ -25,10 +27,13 @@ def before_after_picture(before: Readings, after: Readings | None, complaint: Se
         _HATCH,
         _text(0, 12, f"Misfires in {_PER:,} sparks", weight=700, size=13),
         _rect(0, 21, 16, 10, _INK),
-        _text(22, 30, "before the work" if after is not None else "as it came"),
+        _text(22, 30, "before the work" if worked else "as it came"),
     ]
     if after is not None:
-        body += [_rect(136, 21, 16, 10, "url(#after-hatch)"), _text(158, 30, "after the work")]
+        body += [
+            _rect(136, 21, 16, 10, "url(#after-hatch)"),
+            _text(158, 30, "after the work" if worked else "last reading"),
+        ]
     for index, (number, (first, second)) in enumerate(rows):
         y = top + index * row_height
         body.append(_text(0, y + 17, f"cylinder {number}", weight=700 if number in complaint else 400))

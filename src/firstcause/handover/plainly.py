@@ -93,8 +93,8 @@ def date_words(moment: datetime) -> str:
 
 
 def moment_words(moment: datetime) -> str:
-    """`4 March 2026, 16:30`."""
-    return f"{date_words(moment)}, {moment:%H:%M}"
+    """`2026-03-04 16:30`, as the clock of the workshop showed it."""
+    return f"{moment:%Y-%m-%d %H:%M}"
 
 
 def place_words(place: Place) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from firstcause.casebook.case import Case, capitals
-from firstcause.casebook.events import Counted, Drove, Erased, Event, FreezeFrame, Snapshot
+from firstcause.casebook.events import Counted, Drove, Erased, Event, FreezeFrame, Renewed, Repaired, Snapshot
 from firstcause.casebook.readings import firings_of
 from firstcause.casebook.words import minutes_words, misfire_words
 from firstcause.handover.facts import CylinderCount, DriveFact, Fact, PermanentNote, Picture, Proof, Readings
@@ -33,7 +33,9 @@ def proof_of(case: Case, complaint: Iterable[int], logs: Mapping[str, DriveLog])
     first, last = (changes[0], changes[-1]) if changes else (len(case.effective), len(case.effective))
     before, after = _readings(case, case.effective[:first]), _readings(case, case.effective[last:])
     drives = tuple(_drive(case, event, logs) for event in case.effective if isinstance(event.body, Drove))
-    return Proof(before, after, tuple(_said(before, after, asked, bool(changes), drives)), drives)
+    worked = any(isinstance(event.body, Renewed | Repaired) for event in case.effective)
+    said = _said(before, after, asked, worked, bool(changes), drives)
+    return Proof(worked, before, after, tuple(said), drives)
 
 
 def _readings(case: Case, events: Sequence[Event]) -> Readings | None:
@@ -65,24 +67,30 @@ def _readings(case: Case, events: Sequence[Event]) -> Readings | None:
 
 
 def _said(
-    before: Readings | None, after: Readings | None, asked: Sequence[int], changed: bool, drives: Sequence[DriveFact]
-) -> Iterable[Fact]:
+    before: Readings | None, after: Readings | None, asked: Sequence[int], worked: bool, changed: bool,
+    drives: Sequence[DriveFact],
+) -> Iterable[Fact]:  # fmt: skip
     if before is not None:
         for count in _asked(before, asked):
             yield Fact(
-                f"{'Before the work' if changed else 'As it came'}: cylinder {count.cylinder} missed "
+                f"{'Before the work' if worked else 'As it came'}: cylinder {count.cylinder} missed "
                 f"{count_words(count.misfires)} of {count_words(count.firings)} sparks.",
                 before.events,
             )
     if after is None:
         if changed:
-            yield Fact("After the last work no misfires were counted, so nothing is proven yet.")
+            yield Fact("After the last change no misfires were counted, so nothing is proven yet.")
         return
-    yield Fact(f"Watched after the work: {after.minutes_words}.", after.events)
+    yield Fact(f"Watched after the {'work' if worked else 'last change'}: {after.minutes_words}.", after.events)
     for count in _asked(after, asked):
+        missed = (
+            f"Cylinder {count.cylinder} missed {count_words(count.misfires)} of {count_words(count.firings)} sparks."
+        )
+        if still_misfires(count.misfires, count.firings):
+            yield Fact(f"{missed} It still misfires.", after.events)
+            continue
         yield Fact(
-            f"Cylinder {count.cylinder} missed {count_words(count.misfires)} of {count_words(count.firings)} sparks. "
-            f"Up to 1 in {count_words(count.one_in)} sparks could still miss without our having seen it "
+            f"{missed} Up to 1 in {count_words(count.one_in)} sparks could still miss without our having seen it "
             "(95 in 100 sure).",
             after.events,
             _BOUND_GROUND,
@@ -95,6 +103,11 @@ def _said(
         }
         back = told.get(str(drive.came_back), "Whether it came back to the way of driving in which it failed is open.")
         yield Fact(back, (drive.event,))
+
+
+def still_misfires(misfires: int, firings: int) -> bool:
+    """Whether a count is more than stray: the rule by which the verdict refuses `cured` (reasoning.verdict)."""
+    return misfires > max(3.0, 0.002 * firings)
 
 
 def _asked(readings: Readings, asked: Sequence[int]) -> list[CylinderCount]:

@@ -23,6 +23,7 @@ def record_page(report: Report) -> Page:
         section(
             "Causes and what moved them",
             "wide",
+            words(f"Chance that some cause of the complaint still stands: {report.still_open_chance:.3f}."),
             table(
                 ("Cause", "Where", "Chance", "State", "For (+) and against (-), in decibans"),
                 (_suspect(cause) for cause in record.suspects),

@@ -12,7 +12,7 @@ from firstcause.casebook.events import Erased, Found, Moved, Renewed, Repaired, 
 from firstcause.casebook.people import Person
 from firstcause.casebook.weighing import WeighedCase
 from firstcause.casebook.words import WHY_WORDS
-from firstcause.handover.causes import Causes, causes_of
+from firstcause.handover.causes import VICTIM_MARK, Causes, causes_of
 from firstcause.handover.facts import CauseFact, Fact, FirstDecision, Picture, Proof, Readings, Report, VictimFact
 from firstcause.handover.options import authorisations_of, limits_of, options_of, price_ground
 from firstcause.handover.pictures import before_after_picture, likely_picture
@@ -106,17 +106,17 @@ def build_report(
         first_decision=_first_decision(weighed),
         cause=causes.shown,
         cause_words=tuple(_cause_words(causes, standing, case.state)),
-        how_we_know=tuple(_how_we_know(weighed, causes, standing, teller)),
+        how_we_know=tuple(_how_we_know(weighed, causes, standing, proof, teller)),
         victims=causes.victims,
         open_causes=standing,
-        still_open_chance=max(0.0, 1.0 - weighing.advice.cured),
+        still_open_chance=_still_open(weighed),
         done=tuple(_done(case, teller)),
         not_done=tuple(_not_done(case, standing, knowledge)),
         moved=tuple(_moved(weighed)),
         old_parts=tuple(_old_parts(weighed)),
         proof=proof,
         permanent=permanent_notes(case),
-        returns=tuple(_returns(case, causes, standing, distance_unit)),
+        returns=tuple(_returns(weighed, causes, standing, distance_unit)),
         watch=tuple(_watch(causes, standing, case.state, knowledge)),
         options=options_of(weighed, currency, labour_per_hour),
         price_ground=price_ground(weighed, currency, labour_per_hour),
@@ -127,6 +127,10 @@ def build_report(
         evidence=_evidence_picture(proof, causes, sorted(weighing.model.complaint)),
         record=record_of(weighed, causes, teller.tell),
     )
+
+
+def _still_open(weighed: WeighedCase) -> float:
+    return max(0.0, 1.0 - weighed.weighing.advice.cured)
 
 
 def _car(case: Case, unit: DistanceUnit) -> tuple[tuple[str, str], ...]:
@@ -145,18 +149,19 @@ def _complaint(case: Case) -> Iterable[Fact]:
     told = tuple(event.id for event in case.effective if event.body.kind == "told")
     for words in case.story.words:
         yield Fact(f"You said: “{words.strip()}”", told)
-    if case.story.lamp is not None:
-        yield Fact(f"The engine lamp was {case.story.lamp}.", told)
-    yield from _first_codes(case)
+    lamp = [] if case.story.lamp is None else [(f"The engine lamp was {case.story.lamp}.", told)]
+    signs = [*lamp, *_first_codes(case)]
+    if signs:
+        yield Fact(" ".join(words for words, _ in signs), tuple(event for _, events in signs for event in events))
 
 
-def _first_codes(case: Case) -> Iterable[Fact]:
+def _first_codes(case: Case) -> list[tuple[str, tuple[str, ...]]]:
+    """What the first saved evidence held, and its event."""
     for event in case.effective:
         if isinstance(event.body, Snapshot):
             stored = [code.strip().upper() for code in (*event.body.stored, *event.body.pending)]
-            if stored:
-                yield Fact(f"The car had stored {listed(list(dict.fromkeys(stored)))}.", (event.id,))
-            return
+            return [(f"The car had stored {listed(list(dict.fromkeys(stored)))}.", (event.id,))] if stored else []
+    return []
 
 
 def _first_decision(weighed: WeighedCase) -> FirstDecision:
@@ -180,7 +185,7 @@ def _cause_words(causes: Causes, standing: tuple[CauseFact, ...], state: str) ->
         lead = "The cause" if shown.state == "removed" else "The cause, which still stands"
         yield Fact(
             f"{lead}: {shown.plain} Place: {shown.place}. How sure: {shown.chance_words}.",
-            tuple(each.event for each in shown.evidence if each.decibans > 0),
+            tuple(each.event for each in shown.evidence if each.decibans > 0)[:3],
         )
         return
     if standing:
@@ -194,18 +199,18 @@ def _cause_words(causes: Causes, standing: tuple[CauseFact, ...], state: str) ->
 
 
 def _how_we_know(
-    weighed: WeighedCase, causes: Causes, standing: tuple[CauseFact, ...], teller: Teller
+    weighed: WeighedCase, causes: Causes, standing: tuple[CauseFact, ...], proof: Proof, teller: Teller
 ) -> Iterable[Fact]:
-    """What speaks most for the cause shown; then what stood out in tests and what the owner told of open causes."""
-    told: dict[str, Fact] = {}
-    if causes.shown is not None:
-        for each in causes.shown.evidence:
-            if each.decibans > 0 and len(told) < MOST_GROUNDS:
-                told[each.event] = Fact(each.words, (each.event,), f"{each.decibans:+.0f} decibans")
-    for event_id in _stood_out(weighed):
-        if len(told) < MOST_GROUNDS:
-            told.setdefault(event_id, Fact(teller.tell(event_id), (event_id,)))
-    yield from told.values()
+    """What speaks most for the cause shown, tests first; then what stood out in tests, and what the owner told.
+
+    Counts before and after the work stand under the proof and are not said twice.
+    """
+    counted = {event for readings in (proof.before, proof.after) if readings is not None for event in readings.events}
+    weighty = () if causes.shown is None else causes.shown.evidence
+    speaking = [each.event for each in weighty if each.decibans > 0 and each.event not in counted]
+    tests = [event for event in speaking if isinstance(teller.by_id[event].body, Found)]
+    grounds = dict.fromkeys((*tests, *speaking, *_stood_out(weighed)))
+    yield from (Fact(teller.tell(event), (event,)) for event in list(grounds)[:MOST_GROUNDS])
     model = weighed.weighing.model
     asked = [*standing, *((causes.shown,) if causes.shown is not None else ())]
     telling = {story.answer for cause in asked for story in model.entry(cause.cause).story if story.factor > 1.0}
@@ -281,14 +286,31 @@ def _old_parts(weighed: WeighedCase) -> Iterable[Fact]:
         yield Fact(f"Old {name} of cylinder {'-'.join(map(str, each.at))}: {each.old_part}.", (each.event,))
 
 
-def _returns(case: Case, causes: Causes, standing: tuple[CauseFact, ...], unit: DistanceUnit) -> Iterable[Fact]:
+def _returns(
+    weighed: WeighedCase, causes: Causes, standing: tuple[CauseFact, ...], unit: DistanceUnit
+) -> Iterable[Fact]:
     """What may come back and when: only where something still stands."""
-    if case.state == "cured":
-        left = sum(cause.chance for cause in causes.open)
+    if weighed.case.state == "cured":
         yield Fact(
-            "We do not expect it back from this cause. That another cause of this misfire is still there is "
-            f"{chance_figure(min(1.0, left)).removeprefix('about ')}."
+            "We do not expect it back. The chance that some cause of this misfire is still there is "
+            f"{chance_figure(_still_open(weighed))}."
         )
+        return
+    yield from _when(weighed.case, causes, standing, unit)
+    spoilt = {victim.name for victim in causes.victims}
+    entries = [weighed.weighing.model.entry(cause.cause) for cause in standing]
+    ruined = [
+        weighed.knowledge.faults[ruin].name.removesuffix(VICTIM_MARK) for entry in entries for ruin in entry.ruins
+    ]
+    names = [name.lower() for name in dict.fromkeys(ruined) if name not in spoilt]
+    if names:
+        yield Fact(f"Left as it is, it can also lead to: {listed(names)}.")
+
+
+def _when(case: Case, causes: Causes, standing: tuple[CauseFact, ...], unit: DistanceUnit) -> Iterable[Fact]:
+    """When it may come back: a span only where it is gone for now and the knowledge base gives one."""
+    if case.state not in ("relieved", "not-found"):
+        yield Fact("It is still there and can get worse at any time.")
         return
     spans: dict[tuple[int, int], list[str]] = {}
     behind: tuple[CauseFact | VictimFact, ...] = (*causes.victims, *standing)
@@ -298,21 +320,19 @@ def _returns(case: Case, causes: Causes, standing: tuple[CauseFact, ...], unit: 
     for (first, last), names in spans.items():
         at = about_distance(case.car.distance_km + last, unit)
         yield Fact(
-            f"Expect it back after {span_words(first, last, unit)}, so before about {at} on the clock.",
+            f"{'Expect it' if case.state == 'relieved' else 'It may come'} back after {span_words(first, last, unit)}, "
+            f"so before about {at} in all.",
             (),
             f"knowledge base, judgement, for: {listed([name.lower() for name in names])}",
         )
-    if not spans and standing:
-        yield Fact("It may come back at any time: a cause still stands, and we cannot say when.")
-    if not spans and not standing:
-        yield Fact("It may come back: the cause was not found.")
+    if not spans:
+        yield Fact("It may come back at any time, and we cannot say when.")
 
 
 def _watch(causes: Causes, standing: tuple[CauseFact, ...], state: str, knowledge: Knowledge) -> Iterable[Fact]:
-    asked: list[CauseFact | VictimFact] = [*standing, *causes.victims]
-    if causes.shown is not None and state == "cured":
-        asked = [causes.shown]
-    yield from (Fact(words) for words in dict.fromkeys(cause.watch for cause in asked) if words)
+    if state != "cured":
+        asked: list[CauseFact | VictimFact] = [*standing, *causes.victims]
+        yield from (Fact(words) for words in dict.fromkeys(cause.watch for cause in asked) if words)
     flashing = next((rule for rule in knowledge.triage.values() if "flashing" in rule.lamp), None)
     if flashing is not None:
         yield Fact(f"If the lamp flashes: {flashing.owner[0].lower()}{flashing.owner[1:]}")
@@ -348,9 +368,12 @@ def _misfires(readings: Readings | None) -> Misfires | None:
 
 def _evidence_picture(proof: Proof, causes: Causes, complaint: list[int]) -> Picture | None:
     """Before and after when both were read; else how likely each cause is; else the misfires as it came."""
-    if proof.before is not None and proof.after is not None and any(c.misfires for c in proof.before.counts):
-        return before_after_picture(proof.before, proof.after, complaint)
+    missed = proof.before is not None and any(count.misfires for count in proof.before.counts)
+    if proof.before is not None and proof.after is not None and missed:
+        return before_after_picture(proof.before, proof.after, complaint, worked=proof.worked)
     drawn = sorted((*causes.removed, *causes.open), key=lambda cause: -cause.chance)[:MOST_DRAWN]
     if drawn:
         return likely_picture(drawn)
-    return None if proof.before is None else before_after_picture(proof.before, None, complaint)
+    if proof.before is None or not missed:
+        return None
+    return before_after_picture(proof.before, None, complaint, worked=False)
