@@ -1,0 +1,73 @@
+"""`firstcause handover`: the owner's page and the technician's record of a case, as HTML and PDF."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from firstcause.cli.case import CASEBOOK, now
+from firstcause.cli.output import as_json, line
+
+if TYPE_CHECKING:
+    from firstcause.casebook.store import CaseStore
+    from firstcause.handover import Report
+    from firstcause.knowledge.base import Knowledge
+
+
+@click.command()
+@click.argument("case_id")
+@CASEBOOK
+@click.option("--into", type=click.Path(file_okay=False, path_type=Path), default=Path(), help="Folder for the pages.")
+@click.option("--paper", type=click.Choice(["a4", "us-letter"]), default="a4", show_default=True)
+@click.option("--json", "json_out", is_flag=True, help="The facts of both pages, for programs.")
+def handover(case_id: str, store_path: Path, into: Path, paper: str, json_out: bool) -> None:
+    """Write the owner's page and the technician's record of a case."""
+    from firstcause.casebook.store import CaseStore
+    from firstcause.knowledge.base import load
+
+    with CaseStore(store_path, clock=now) as store:
+        if json_out:
+            as_json(report_of(store, case_id, load(), datetime.now(UTC)).to_dict())
+            return
+        for path in write_pages(store, case_id, load(), into, case_id, datetime.now(UTC), paper):
+            line(str(path), 0)
+
+
+def report_of(store: CaseStore, case_id: str, knowledge: Knowledge, at: datetime) -> Report:
+    """The facts of the hand-over as the case stands, with its recorded drives."""
+    from firstcause.casebook.weighing import weigh_case
+    from firstcause.handover import build_report
+    from firstcause.roadtest.reading import decode, read_drive
+
+    head, case = store.head(case_id), store.case(case_id)
+    logs = {
+        drive.log_sha256: max(read_drive(decode(store.blobs.read(drive.log_sha256))).drives, key=lambda d: d.duration_s)
+        for drive in case.drives
+        if drive.log_sha256 is not None
+    }
+    return build_report(weigh_case(case, knowledge), head=head, now=at, people=store.people(case_id), logs=logs)
+
+
+def write_pages(
+    store: CaseStore, case_id: str, knowledge: Knowledge, into: Path, stem: str, at: datetime, paper: str = "a4"
+) -> list[Path]:
+    """Write `STEM-owner.html`, `.pdf`, `STEM-record.html`, `.pdf` and return their paths."""
+    from firstcause.handover import owner_page_html, owner_page_pdf, technician_record_html, technician_record_pdf
+
+    report = report_of(store, case_id, knowledge, at)
+    into.mkdir(parents=True, exist_ok=True)
+    pages: dict[str, bytes] = {
+        "owner.html": owner_page_html(report).encode(),
+        "owner.pdf": owner_page_pdf(report, "us-letter" if paper == "us-letter" else "a4"),
+        "record.html": technician_record_html(report).encode(),
+        "record.pdf": technician_record_pdf(report, "us-letter" if paper == "us-letter" else "a4"),
+    }
+    paths = []
+    for name, content in pages.items():
+        path = into / f"{stem}-{name}"
+        path.write_bytes(content)
+        paths.append(path)
+    return paths
