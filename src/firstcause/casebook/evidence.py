@@ -61,7 +61,8 @@ def counted_event(
 
 def drove_event(judgement: DriveJudgement, log: DriveLog, log_sha256: str | None, note: str = "") -> Drove:
     """The event that keeps a road test: minutes by region, misfires and firings where counted, the judgement."""
-    minutes: dict[Region, float] = {r: m for r, m in minutes_by_region(log).items() if r in REGIONS}  # type: ignore[misc]
+    watched = minutes_by_region(log)
+    minutes: dict[Region, float] = {region: round(watched[region], 1) for region in REGIONS if region in watched}
     misfires = dict(judgement.misfires or {})
     firings = round(judgement.events_per_cylinder) or None
     return Drove(

@@ -33,8 +33,11 @@ from firstcause.errors import CaseError
 from firstcause.knowledge.base import Knowledge
 from firstcause.link import Recorder, Session, erase_codes, take_snapshot
 from firstcause.reasoning.choice import Option
+from firstcause.reasoning.history import REGIONS
+from firstcause.roadtest.drivelog import DriveLog
 from firstcause.roadtest.judgement import judge_drive
 from firstcause.roadtest.reading import read_drive_file
+from firstcause.roadtest.regions import minutes_by_region
 from firstcause.signals.snapshot import SavedSnapshot
 from firstcause.signals.snapshot import Snapshot as WireSnapshot
 from firstcause.vehicle.layout import common_layout
@@ -44,6 +47,7 @@ from firstcause.virtualcar.drive import DriveRecord, named_drive
 
 TECHNICIAN = "A. Pereira, Harbour Lane Garage"
 MOST_STEPS = 24
+NOT_WORTH_A_LOOK = 0.01
 IDLE_MINUTES = 5.0
 PROVING_MINUTES = 45.0
 BEGIN = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
@@ -218,11 +222,15 @@ class Player:
         return MOST_STEPS
 
     def _next(self, weighed: WeighedCase) -> Option | None:
-        """The best option that the virtual workshop can do and the owner has not declined."""
-        for option in weighed.weighing.advice.options:
-            if self.shop.can(option.step) and option.step.key not in self.declined:
-                return option
-        return None
+        """The best step that can be done here; a repair at once when looking on would save next to nothing."""
+        doable = [
+            o for o in weighed.weighing.advice.options if self.shop.can(o.step) and o.step.key not in self.declined
+        ]
+        best = next(iter(doable), None)
+        repair = next((option for option in doable if option.step.kind == "repair"), None)
+        if best is None or repair is None:
+            return best
+        return repair if best.expected_cost > (1.0 - NOT_WORTH_A_LOOK) * repair.expected_cost else best
 
     def _repair_or_relieve(self, session: Session, weighed: WeighedCase, option: Option) -> bool:
         step = option.step
@@ -335,11 +343,8 @@ def _victim_options(weighed: WeighedCase, part: str | None) -> tuple[Option, ...
 
 def _regions(run: DriveRecord) -> dict[Region, float]:
     """Minutes by region of a run on the virtual car."""
-    from firstcause.roadtest.drivelog import DriveLog
-    from firstcause.roadtest.regions import minutes_by_region
-
-    log = DriveLog(run.time_s, run.rpm, run.speed_kmh, run.load_percent, run.coolant_c)
-    return {region: round(m, 2) for region, m in minutes_by_region(log).items()}  # type: ignore[misc]
+    watched = minutes_by_region(DriveLog(run.time_s, run.rpm, run.speed_kmh, run.load_percent, run.coolant_c))
+    return {region: round(watched[region], 1) for region in REGIONS if region in watched}
 
 
 def _named(option: Option) -> str:

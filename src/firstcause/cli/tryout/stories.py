@@ -72,9 +72,9 @@ RINGS = Story(
         distance_km=210_000,
         engine=EngineDescription(shape="V6", displacement_l=3.0, compression_ratio=10.5, buried_banks=(1,)),
     ),
-    faults=(("oil-past-rings", 5, 1.0),),
+    faults=(("oil-past-rings", 5, 0.6),),
     seed=5,
-    drive_before=("mixed", 6000.0),
+    drive_before=("town", 3000.0),
     plug_age_km=0.0,
     told=Told(
         words="A new plug helped for some weeks, twice. Now it shakes again on cold mornings and at the lights.",

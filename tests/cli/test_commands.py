@@ -1,0 +1,208 @@
+"""The command line as its user meets it: output, JSON with stable keys, and exit codes that mean something."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from firstcause.cli.main import main
+from firstcause.cli.output import CANNOT_BE_DONE, CAR_DID_IT, FILE_IS_BAD, FOUND_WANTING
+from firstcause.vehicle.layout import common_layout
+from firstcause.virtualcar.bus import VirtualBusCar
+from firstcause.virtualcar.car import VirtualCar
+
+CASE = """
+[car]
+make = "Calder"
+model = "Arvo"
+engine_code = "CV20E"
+distance_km = 190000
+[car.engine]
+shape = "I4"
+
+[[event]]
+kind = "told"
+lamp = "flashing"
+
+[[event]]
+kind = "snapshot"
+stored = ["P0303"]
+freeze_frame = { code = "P0303", rpm = 720, load_percent = 22, coolant_c = 88, speed_kmh = 0 }
+
+[[event]]
+kind = "counted"
+minutes = { idle = 3 }
+rpm = 720
+misfires = { 1 = 0, 2 = 1, 3 = 214, 4 = 0 }
+
+[[event]]
+kind = "moved"
+part = "coil"
+first = 3
+second = 1
+mark = "one dot"
+
+[[event]]
+kind = "counted"
+minutes = { idle = 3 }
+rpm = 720
+misfires = { 1 = 0, 2 = 0, 3 = 230, 4 = 0 }
+"""
+
+
+def run(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(argument) for argument in arguments])
+
+
+@pytest.fixture
+def case_file(tmp_path: Path) -> Path:
+    path = tmp_path / "case.toml"
+    path.write_text(CASE, encoding="utf-8")
+    return path
+
+
+def test_help_lists_every_command_and_what_exit_codes_mean() -> None:
+    result = run("--help")
+    assert result.exit_code == 0
+    for command in ("tryout", "weigh", "prove", "handover", "case", "snapshot", "erase", "knowledge", "serve"):
+        assert f"  {command} " in result.output
+    assert "Exit codes" in result.output
+
+
+def test_weigh_says_first_whether_it_may_be_driven(case_file: Path) -> None:
+    """A flashing lamp is the regulated sign of catalyst-damaging misfire: 13 CCR 1968.2(e)(3.4.1)(A)(ii)."""
+    result = run("weigh", case_file)
+    assert result.exit_code == 0, result.output
+    assert result.output.index("May it be driven?") < result.output.index("Suspects")
+    assert "NO." in result.output
+    assert "coil-3 sits at cylinder 1 and came from cylinder 3, marked one dot." in result.output
+
+
+def test_weigh_as_json_has_stable_keys_and_acquits_the_swapped_coil(case_file: Path) -> None:
+    """Common practice, no source: a coil swap that leaves the misfire in its cylinder speaks against the coil."""
+    result = run("weigh", case_file, "--json")
+    assert result.exit_code == 0, result.output
+    weighed = json.loads(result.stdout)
+    assert {"safety", "suspects", "victims", "next_steps", "ledger", "objections", "notes", "state"} <= set(weighed)
+    assert all("coil" not in suspect["where"] for suspect in weighed["suspects"][:3])
+    assert {"key", "minutes", "price", "expected_cost", "cautions", "outcomes"} <= set(weighed["next_steps"][0])
+    costs = [step["expected_cost"] for step in weighed["next_steps"]]
+    assert costs == sorted(costs)
+
+
+def test_a_case_cut_in_half_is_one_sentence_and_exit_code_4(tmp_path: Path) -> None:
+    path = tmp_path / "cut.toml"
+    path.write_text(CASE[: CASE.index("misfires = { 1 = 0, 2 = 0") + 20], encoding="utf-8")
+    result = run("weigh", path)
+    assert result.exit_code == FILE_IS_BAD
+    assert result.stderr.startswith("firstcause: ")
+    assert "Traceback" not in result.output
+
+
+def test_a_log_without_time_is_one_sentence_and_exit_code_4(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text("rpm,speed\n800,0\n900,0\n", encoding="utf-8")
+    result = run("prove", path)
+    assert result.exit_code == FILE_IS_BAD
+    assert "time" in result.stderr
+
+
+def test_prove_reads_a_certification_cycle_and_says_what_it_did_not_evaluate() -> None:
+    """UDDS, 513 samples at or above 25 mph and 38 s of idle (datasets.md, computed there from fastsim 2.1.5)."""
+    cycle = Path(__file__).parents[1] / "data" / "cycles" / "udds.csv"
+    result = run("prove", cycle, "--engine-ran", "--json")
+    assert result.exit_code == 0, result.output
+    drive = json.loads(result.stdout)["drives"][0]
+    assert drive["minimum_drive"] == "met"
+
+
+def test_prove_with_a_case_attached_judges_against_its_freeze_frame(case_file: Path, tmp_path: Path) -> None:
+    car = VirtualCar.build(common_layout("I4"), "5ZCV2A3B5AR000123", 90_000.0, seed=1)
+    log = car.drive("mixed").write_csv(tmp_path / "drive.csv")
+    result = run("prove", log, "--case", case_file, "--pictures", tmp_path / "pictures", "--json")
+    assert result.exit_code == 0, result.output
+    drive = json.loads(result.stdout)["drives"][0]
+    assert drive["freeze_frame"]["rpm"] == 720
+    assert drive["came_back"] == "met"
+    assert len(list((tmp_path / "pictures").glob("*.svg"))) == 2
+
+
+def test_a_mapping_without_equals_sign_is_refused(tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text("time,speed\n0,0\n1,0\n", encoding="utf-8")
+    result = run("prove", log, "--map", "speed")
+    assert result.exit_code == CANNOT_BE_DONE
+    assert "HEADING=MEANING" in result.stderr
+
+
+def test_knowledge_check_passes_on_the_shipped_pack_and_fails_on_a_broken_one(tmp_path: Path) -> None:
+    assert run("knowledge", "check").exit_code == 0
+    (tmp_path / "broken" / "faults").mkdir(parents=True)
+    (tmp_path / "broken" / "faults" / "bad.toml").write_text("id = 3", encoding="utf-8")
+    result = run("knowledge", "check", "--folder", tmp_path, "--pack", "broken")
+    assert result.exit_code == FOUND_WANTING
+    assert "bad.toml" in result.output
+
+
+def test_knowledge_show_names_near_entries_for_an_unknown_one() -> None:
+    assert "leak-down" in run("knowledge", "show", "leak-down").output
+    result = run("knowledge", "show", "leak-dwn")
+    assert result.exit_code == CANNOT_BE_DONE
+    assert "leak-down" in result.stderr
+
+
+def test_the_casebook_takes_lists_writes_exports_and_checks(case_file: Path, tmp_path: Path) -> None:
+    book, other = tmp_path / "book.db", tmp_path / "other.db"
+    assert run("case", "take", case_file, "--casebook", book).output.strip() == "c-0001"
+    listed = json.loads(run("case", "list", "--casebook", book, "--json").stdout)
+    assert [(line["case"], line["state"], line["events"]) for line in listed] == [("c-0001", "open", 6)]
+    written = tmp_path / "again.toml"
+    written.write_text(run("case", "write", "c-0001", "--casebook", book).stdout, encoding="utf-8")
+    assert json.loads(run("weigh", written, "--json").stdout) == json.loads(run("weigh", case_file, "--json").stdout)
+    bundle = tmp_path / "case.zip"
+    assert run("case", "export", "c-0001", bundle, "--casebook", book).exit_code == 0
+    assert "6 new event(s)" in run("case", "import", bundle, "--casebook", other).output
+    assert "0 new event(s)" in run("case", "import", bundle, "--casebook", other).output
+    assert "whole" in run("case", "check", "c-0001", "--casebook", other).output
+
+
+def test_snapshot_and_erase_on_the_bus(case_file: Path, tmp_path: Path) -> None:
+    """Erasing demands a saved snapshot, the engine off, and the word; then the permanent record is all that stays."""
+    book = tmp_path / "book.db"
+    run("case", "take", case_file, "--casebook", book)
+    car = VirtualCar.build(common_layout("I4"), "5ZCV2A3B5AR000123", 190_000.0, [("coil-dead", 3, 1.0)], seed=2)
+    car.own(200.0, "town", until_lamp=True)
+    adapter = ["--interface", "virtual", "--channel", "cli-test", "--casebook", str(book), "--case", "c-0001"]
+    with VirtualBusCar(car, "cli-test"):
+        car.start()
+        car.idle(1.0)
+        early = run("erase", *adapter, "--word", "ERASE")
+        assert early.exit_code == CANNOT_BE_DONE, early.output
+        taken = run("snapshot", *adapter, "--record", str(tmp_path / "bus.log"))
+        assert taken.exit_code == 0, taken.output
+        assert "confirmed: P0303" in taken.output
+        running = run("erase", *adapter, "--word", "ERASE")
+        assert running.exit_code == CANNOT_BE_DONE
+        assert car.unit.codes("confirmed") == ("P0303",)
+        car.stop()
+        assert run("erase", *adapter, "--word", "please").exit_code == CANNOT_BE_DONE
+        done = run("erase", *adapter, "--word", "ERASE")
+        assert done.exit_code == 0, done.output
+    assert car.unit.codes("confirmed") == ()
+    assert car.unit.codes("permanent") == ("P0303",)
+    assert (tmp_path / "bus.log").stat().st_size > 1000
+
+
+def test_no_car_on_the_bus_is_exit_code_5(tmp_path: Path) -> None:
+    result = run("snapshot", "--interface", "virtual", "--channel", "nobody", "--into", tmp_path / "x.json")
+    assert result.exit_code == CAR_DID_IT
+    assert not (tmp_path / "x.json").exists()
+
+
+def test_the_page_is_not_served_beyond_this_machine(tmp_path: Path) -> None:
+    result = run("serve", "--host", "0.0.0.0", "--casebook", tmp_path / "book.db")
+    assert result.exit_code == CANNOT_BE_DONE
+    assert "this machine only" in result.stderr
