@@ -5,7 +5,10 @@ fitment     which part sits where at a moment, and what has become of each fault
 counts      misfire counts as counts: strengths, beta-binomial
 network     binary causes with noisy-OR links, findings as noisy-MAX: the compiled model
 compiled    knowledge + history -> network
-exact       the posterior, exact
+terms       findings and links as signed sums
+listing     lists of configurations, grown towards what carries weight
+blocks      the likelihood of one block of private causes
+exact       the posterior
 theory      P/C order, expected cost of repair, expected cost of observation: the published rules
 steps       everything one could do next, with its price
 choice      which of them first

@@ -8,7 +8,7 @@ from math import log10
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.exact import Contradiction, Engine
 
-TOLERANCE = 1e-4
+TOLERANCE = 1e-3  # moves a weight by a few hundredths of a deciban
 MOST_DECIBANS = 60.0
 
 

@@ -34,7 +34,7 @@ from firstcause.vehicle.place import ENGINE, Place
 
 Array = NDArray[np.float64]
 
-RANKING_TOLERANCE = 1e-4
+TOLERANCE_IN_THOUGHT = 1e-3
 VICTIM_TO_RENEW = 0.25
 WORTH_A_LINE = 0.005
 
@@ -111,9 +111,8 @@ class _Probe:
         return float(entropy_bits(now)[0] - entropy_bits(self.joint).sum())
 
 
-def advise(model: Model, terms: Terms) -> Advice:
-    """Rank everything that could be done next."""
-    engine = Engine(model.network, RANKING_TOLERANCE)
+def advise(model: Model, terms: Terms, engine: Engine) -> Advice:
+    """Rank everything that could be done next; `engine` holds the model's network."""
     belief = engine.posterior().probability
     standing = open_now(model)
     table = _repair_table(model, terms, belief, standing)
@@ -344,7 +343,7 @@ def _swap_probe(model: Model, terms: Terms, step: Step) -> _Probe:
     after = compile_model(
         model.knowledge, model.car, (*model.history, Moved("in thought", step.what, suspect, partner))
     )
-    engine = Engine(after.network, RANKING_TOLERANCE)
+    engine = Engine(after.network, TOLERANCE_IN_THOUGHT)
     belief = engine.posterior().probability
     reading = Counted("in thought", dict(step.watched), {}, {})
     standing = open_now(replace(after, history=(*after.history, reading)))

@@ -128,7 +128,8 @@ def weigh(knowledge: Knowledge, car: CarFacts, history: History, terms: Terms, *
     the findings exclude each other.
     """
     model = compile_model(knowledge, car, history)
-    posterior = Engine(model.network, TOLERANCE).posterior()
+    engine = Engine(model.network, TOLERANCE)
+    posterior = engine.posterior()
     belief = posterior.probability
     named = sorted((c for c in model.live if belief[c] >= WORTH_NAMING), key=lambda c: -belief[c])
     roots = [c for c in named if model.entry(c).kind != "victim"][:MOST_SUSPECTS]
@@ -139,7 +140,7 @@ def weigh(knowledge: Knowledge, car: CarFacts, history: History, terms: Terms, *
         posterior,
         tuple(_suspect(model, belief, cause, evidence) for cause in roots),
         tuple(_suspect(model, belief, cause, evidence) for cause in victims),
-        advise(model, terms),
+        advise(model, terms, engine),
     )
 
 
