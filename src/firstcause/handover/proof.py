@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from firstcause.casebook.case import Case, capitals
 from firstcause.casebook.events import Counted, Drove, Erased, Event, FreezeFrame, Renewed, Repaired, Snapshot
+from firstcause.casebook.evidence import freeze_frame_of
 from firstcause.casebook.readings import firings_of
 from firstcause.casebook.words import minutes_words, misfire_words
 from firstcause.handover.facts import CylinderCount, DriveFact, Fact, PermanentNote, Picture, Proof, Readings
@@ -18,7 +19,6 @@ from firstcause.roadtest.judgement import best
 from firstcause.roadtest.permanent import permanent_forecast
 from firstcause.roadtest.picture import drive_over_time_svg, speed_load_plane_svg
 from firstcause.roadtest.rules import MINIMUM_DRIVE
-from firstcause.roadtest.window import FreezeFrame as WindowFrame
 
 _VERDICTS: Mapping[str, Verdict] = {
     "met": "met", "missed": "missed", "undecided": "undecided", "not evaluated": "not evaluated",
@@ -134,9 +134,7 @@ def _drive(case: Case, event: Event, logs: Mapping[str, DriveLog]) -> DriveFact:
 
 
 def _pictures(log: DriveLog, frame: FreezeFrame | None) -> tuple[Picture, ...]:
-    near = None
-    if frame is not None and frame.rpm is not None:
-        near = WindowFrame(frame.rpm, frame.load_percent, frame.coolant_c)
+    near = freeze_frame_of(frame)
     drawn = [(drive_over_time_svg(log, near), "over time"), (speed_load_plane_svg(log, near), "by speed and load")]
     return tuple(Picture(svg, f"The drive {log.name} drawn {how}.") for svg, how in drawn if svg is not None)
 
