@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import AsyncIterator
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
@@ -13,7 +14,7 @@ from firstcause.casebook.evidence import drive_facts, drove_event, freeze_frame_
 from firstcause.casebook.people import Person
 from firstcause.errors import RequestError
 from firstcause.roadtest.judgement import judge_drive
-from firstcause.roadtest.reading import decode, read_drive
+from firstcause.web.desk import judged_drive
 from firstcause.web.forms import body_from_json, body_of, opening_of, text, valid_body
 from firstcause.web.guard import MOST_LOG_BYTES, MOST_PHOTO_BYTES, TooLarge, WrongKind, image_type, is_text
 from firstcause.web.pages import TheDesk
@@ -22,9 +23,10 @@ from firstcause.web.render import remember, wants_json, who
 router = APIRouter(include_in_schema=False)
 
 
-async def read_form(request: Request) -> FormData:
-    """The form, with its files."""
-    return await request.form(max_files=4, max_fields=300, max_part_size=1_000_000)
+async def read_form(request: Request) -> AsyncIterator[FormData]:
+    """The form, with its files, which are closed when the answer is made."""
+    async with request.form(max_files=4, max_fields=300, max_part_size=1_000_000) as form:
+        yield form
 
 
 TheForm = Annotated[FormData, Depends(read_form)]
@@ -39,8 +41,7 @@ def go_to(request: Request, address: str) -> Response:
 
 @router.post("/who")
 def set_who(request: Request, form: TheForm) -> Response:
-    back = text(form, "back")
-    answer = go_to(request, back if back.startswith("/") and not back.startswith("//") else "/")
+    answer = go_to(request, "/")
     remember(answer, text(form, "by"))
     return answer
 
@@ -84,12 +85,11 @@ def drive(request: Request, case_id: str, form: TheForm, desk: TheDesk) -> Respo
     if not is_text(data):
         raise WrongKind(name, "a drive log in text (CSV)")
     case = desk.store.case(case_id)
-    reading = read_drive(decode(data), name=name.rpartition(".")[0] or name)
-    longest = max(reading.drives, key=lambda log: log.duration_s)
-    judgement = judge_drive(longest, freeze_frame_of(case.freeze_frame), drive_facts(case))
+    log = judged_drive(data, name.rpartition(".")[0] or name)
+    judgement = judge_drive(log, freeze_frame_of(case.freeze_frame), drive_facts(case))
     kept = desk.store.attach(case_id, data, name, "text/csv", "drive log", who(request))
     assert isinstance(kept.body, Attached)
-    desk.record(case_id, drove_event(judgement, longest, kept.body.sha256, text(form, "note")), who(request))
+    desk.record(case_id, drove_event(judgement, log, kept.body.sha256, text(form, "note")), who(request))
     return go_to(request, f"/cases/{case_id}/roadtest")
 
 

@@ -14,9 +14,17 @@ from firstcause.casebook.store import CaseStore, WrittenInBetween
 from firstcause.casebook.weighing import WeighedCase, weigh_case
 from firstcause.errors import FirstcauseError
 from firstcause.knowledge.base import Knowledge
+from firstcause.roadtest.drivelog import DriveLog
+from firstcause.roadtest.reading import decode, read_drive
 
 KEPT_WEIGHINGS = 24
+KEPT_LOGS = 8
 TRIES = 5  # how often to look again when another device wrote between looking and recording
+
+
+def judged_drive(data: bytes, name: str) -> DriveLog:
+    """The drive that is judged from a log file: with several in one file, the longest. Raises LogError."""
+    return max(read_drive(decode(data), name=name).drives, key=lambda log: log.duration_s)
 
 
 class Desk:
@@ -25,6 +33,7 @@ class Desk:
     def __init__(self, store: CaseStore, knowledge: Knowledge, *, currency: str, clock: Callable[[], datetime]) -> None:
         self.store, self.knowledge, self.currency, self.clock = store, knowledge, currency, clock
         self._kept: OrderedDict[tuple[str, str, str], WeighedCase | FirstcauseError] = OrderedDict()
+        self._logs: OrderedDict[str, DriveLog] = OrderedDict()
         self._lock = Lock()
         self._busy: dict[tuple[str, str, str], Lock] = {}
 
@@ -45,6 +54,18 @@ class Desk:
         """The weighing of the case as it stands, if it has been made already; never computes."""
         found = self._look(self._key(case_id))
         return found if isinstance(found, WeighedCase) else None
+
+    def drive_log(self, sha256: str) -> DriveLog:
+        """The drive in a kept log, see `judged_drive`. Raises LostAttachment, or LogError when it cannot be read."""
+        with self._lock:
+            found = self._logs.get(sha256)
+        if found is None:
+            found = judged_drive(self.store.blobs.read(sha256), "drive")
+            with self._lock:
+                self._logs[sha256] = found
+                while len(self._logs) > KEPT_LOGS:
+                    self._logs.popitem(last=False)
+        return found
 
     def record(self, case_id: str, body: Body, by: str, expected_head: str | None = None) -> Event:
         """Record one event; with `expected_head` only if nothing was written since.

@@ -127,9 +127,24 @@ def evidence(request: Request, case_id: str, desk: TheDesk, render: TheRender) -
 @router.get("/cases/{case_id}/roadtest")
 def roadtest(request: Request, case_id: str, desk: TheDesk, render: TheRender) -> Response:
     view, _ = view_of(desk, case_id)
-    drives = [(e.id, e.at, e.body) for e in reversed(view.case.effective) if isinstance(e.body, Drove)]
+    drives = [
+        (event.id, event.at, event.body, pictures_of(desk, event.body))
+        for event in reversed(view.case.effective)
+        if isinstance(event.body, Drove)
+    ]
     values = {"view": view, "tab": "roadtest", "drives": drives, "knowledge": desk.knowledge}
     return render.page(request, "roadtest.html", values)
+
+
+def pictures_of(desk: Desk, drove: Drove) -> list[str]:
+    """Which pictures of a drive can be drawn from its log."""
+    if drove.log_sha256 is None:
+        return []
+    try:
+        log = desk.drive_log(drove.log_sha256)
+    except FirstcauseError:
+        return []
+    return ["time", "plane"] if log.rpm is not None and log.load_percent is not None else ["time"]
 
 
 @router.get("/cases/{case_id}/closing")

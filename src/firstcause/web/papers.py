@@ -18,9 +18,7 @@ from firstcause.handover import (
     technician_record_html,
     technician_record_pdf,
 )
-from firstcause.roadtest.drivelog import DriveLog
 from firstcause.roadtest.picture import drive_over_time_svg, speed_load_plane_svg
-from firstcause.roadtest.reading import decode, read_drive
 from firstcause.web.desk import Desk
 from firstcause.web.pages import TheDesk, TheRender, view_of
 
@@ -45,7 +43,7 @@ def drive_picture(case_id: str, event_id: str, picture: str, desk: TheDesk) -> R
     body = next((e.body for e in case.effective if e.id == event_id and isinstance(e.body, Drove)), None)
     if body is None or body.log_sha256 is None or picture not in ("time", "plane"):
         raise RequestError("There is no such picture of a road test. Nothing was changed.")
-    log = log_of(desk, body.log_sha256)
+    log = desk.drive_log(body.log_sha256)
     frame = freeze_frame_of(case.freeze_frame)
     drawn = drive_over_time_svg(log, frame) if picture == "time" else speed_load_plane_svg(log, frame)
     if drawn is None:
@@ -74,12 +72,7 @@ def paper(case_id: str, paper: str, desk: TheDesk) -> Response:
 def report_of(desk: Desk, case_id: str) -> Report:
     """The facts of the hand-over as the case stands now."""
     head, weighed = desk.store.head(case_id), desk.weighed(case_id)
-    logs = {sha: log_of(desk, sha) for drive in weighed.case.drives if (sha := drive.log_sha256) is not None}
+    logs = {sha: desk.drive_log(sha) for drive in weighed.case.drives if (sha := drive.log_sha256) is not None}
     return build_report(
         weighed, head=head, now=desk.clock(), people=desk.store.people(case_id), currency=desk.currency, logs=logs
     )
-
-
-def log_of(desk: Desk, sha256: str) -> DriveLog:
-    """The drive in a kept log; with several in one file the longest, as it was judged."""
-    return max(read_drive(decode(desk.store.blobs.read(sha256))).drives, key=lambda drive: drive.duration_s)

@@ -2,11 +2,26 @@
 
 const said = document.getElementById("said");
 
-function say(words, bad = false) {
-  const line = document.createElement("p");
-  line.textContent = words;
-  if (bad) line.className = "bad";
-  said.replaceChildren(line);
+function line(words, kind, role) {
+  const made = document.createElement("p");
+  made.textContent = words;
+  made.className = kind;
+  if (role) made.setAttribute("role", role);
+  return made;
+}
+
+function say(words) {
+  said.replaceChildren(line(words, "doing"));
+}
+
+// A refusal stands in the form, above what was pressed, and covers nothing.
+function refuse(form, pressed, words) {
+  said.replaceChildren();
+  form.querySelector(".bad")?.remove();
+  const told = line(words, "bad", "alert");
+  const before = pressed && form.contains(pressed) ? pressed : form.lastElementChild;
+  before.before(told);
+  told.scrollIntoView({ block: "center" });
 }
 
 for (const form of document.querySelectorAll("form[data-stay]")) {
@@ -28,10 +43,10 @@ for (const form of document.querySelectorAll("form[data-stay]")) {
       }
       if (answer.status === 409) {
         showNews();
-        say(told.error + " Your entry is still here.", true);
-      } else say(told.error, true);
+        refuse(form, event.submitter, told.error + " Your entry is still here.");
+      } else refuse(form, event.submitter, told.error);
     } catch {
-      say("No answer from the casebook. What you typed is still here: try again.", true);
+      refuse(form, event.submitter, "No answer from the casebook. What you typed is still here: try again.");
     }
     for (const button of buttons) button.disabled = false;
   });

@@ -1,0 +1,246 @@
+"""The page in a real browser (Debian's Chromium, headless), at a phone's size and at a laptop's."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from firstcause.casebook.events import Counted, Found, Moved, Noted
+
+pytestmark = pytest.mark.browser
+FLAGS = (
+    "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking"
+    " --disable-component-update --disable-sync"
+)
+PHONE, LAPTOP = {"width": 390, "height": 844}, {"width": 1280, "height": 800}
+DRIVES = Path(__file__).parent.parent / "data" / "drives"
+SMALL_TARGETS = """() => [...document.querySelectorAll('a, button, input, select, summary, textarea')]
+  .filter(e => e.checkVisibility() && !e.closest('svg, td, p.e-words') && !e.matches('.skip, [type=hidden]'))
+  .map(e => [e.closest('label') && e.matches('[type=radio], [type=checkbox]') ? e.closest('label') : e, e])
+  .map(([box, e]) => [box.getBoundingClientRect(), e])
+  .filter(([box]) => box.height > 0 && (box.height < 44 || box.width < 44))
+  .map(([box, e]) => `${e.outerHTML.slice(0, 80)}: ${Math.round(box.width)} x ${Math.round(box.height)}`)"""
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[object]:
+    sync_api = pytest.importorskip("playwright.sync_api")
+    with sync_api.sync_playwright() as playwright:
+        found = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=FLAGS.split())
+        yield found
+        found.close()
+
+
+@pytest.fixture
+def visit(browser, shop) -> Iterator[Callable]:
+    """Open an address in a fresh context; at the end nothing may have gone wrong in it unseen."""
+    contexts, troubles = [], []
+
+    def opened(address: str, size: dict[str, int] = PHONE, **more: object):
+        context = browser.new_context(viewport=size, **more)
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(20_000)
+        page.on("console", lambda told: troubles.append(told.text) if told.type in ("error", "warning") else None)
+        page.on("pageerror", lambda error: troubles.append(str(error)))
+        page.on("request", lambda sent: None if sent.url.startswith(shop.base) else troubles.append(sent.url))
+        page.goto(shop.base + address)
+        return page
+
+    yield opened
+    for context in contexts:
+        context.close()
+    # The browser's own note of an answer that the test asks for, or of a line that it cut.
+    expected = re.compile(r"status of (409|422|413|415)|net::ERR_FAILED")
+    assert [trouble for trouble in troubles if not expected.search(trouble)] == []
+
+
+def width_of_picture(image) -> int:
+    """Its own width in px once it is loaded; 0 when it could not be. (A wait inside the page would need eval.)"""
+    image.wait_for()
+    image.scroll_into_view_if_needed()
+    for _ in range(100):
+        if image.evaluate("image => image.complete && image.naturalWidth > 0"):
+            break
+        image.page.wait_for_timeout(100)
+    return int(image.evaluate("image => image.naturalWidth"))
+
+
+def shares(page) -> dict[str, str]:
+    """Each suspect shown and its share, as the technician reads them."""
+    rows = page.locator("#suspects ~ .suspects:not(.victims) summary")
+    return {
+        f"{row.locator('.s-name').inner_text()} {row.locator('.s-where').inner_text()}": row.locator(
+            ".s-chance"
+        ).inner_text()
+        for row in rows.all()
+    }
+
+
+@pytest.mark.parametrize("size", [PHONE, LAPTOP], ids=["phone", "laptop"])
+@pytest.mark.parametrize("script", [True, False], ids=["script", "no-script"])
+def test_one_tap_records_an_outcome_and_moves_the_suspects(visit, shop, size, script):
+    case_id = shop.misfiring()
+    page = visit("/", size, java_script_enabled=script)
+    page.get_by_text("Velmora Tessin").click()
+    before = shares(page)
+    key = "plug-look at cylinder 3"
+    page.goto(f"{shop.base}/cases/{case_id}/step?key={key}")
+
+    page.locator("button.tap", has_text="oil").first.click()
+    page.wait_for_url(f"**/cases/{case_id}")
+
+    body = shop.desk.store.events(case_id)[-1].body
+    assert isinstance(body, Found)
+    assert (body.test, body.place, body.sure) == ("plug-look", "cylinder 3", "sure")
+    assert len(before) == 5
+    assert shares(page) != before
+    assert page.locator("#e5").is_visible()
+
+
+def test_a_swap_is_one_tap_and_stands_in_the_ledger_until_it_is_undone(visit, shop):
+    case_id = shop.misfiring()
+    page = visit(f"/cases/{case_id}")
+    page.goto(f"{shop.base}/cases/{case_id}/steps")
+    page.locator(".step-link", has_text="Swap: ignition coil").first.click()
+    page.locator("button.tap", has_text="They are swapped").click()
+    page.wait_for_url(f"**/cases/{case_id}/parts")
+
+    body = shop.desk.store.events(case_id)[-1].body
+    assert isinstance(body, Moved)
+    other = body.second
+    assert (body.part, body.first, body.mark) == ("coil", 3, "from 3")
+    assert "Must go back" in page.locator(".reminder").inner_text()
+    rows = [row.inner_text().split() for row in page.locator("tr.moved").all()]
+    assert [row[:4] for row in rows] == sorted(
+        [["coil", "3", "←", str(other)], ["coil", str(other), "←", "3"]], key=lambda row: int(row[1])
+    )
+    drawn = page.locator("svg.engine .e-label-moved")
+    assert sorted(drawn.all_text_contents()) == sorted([f"coil ← {other}", "coil ← 3"])
+
+    page.goto(f"{shop.base}/cases/{case_id}")
+    assert "Parts away from home" in page.locator(".reminder").inner_text()
+    page.goto(f"{shop.base}/cases/{case_id}/parts")
+    page.locator("button.tap", has_text="Swapped back").click()
+    page.locator(".athome").wait_for()
+    assert page.locator(".reminder").count() == 0
+
+
+def test_a_repair_is_one_tap_and_the_counters_are_typed(visit, shop):
+    case_id = shop.misfiring()
+    page = visit(f"/cases/{case_id}/record")
+    page.get_by_text("I read the misfire counters").click()
+    page.get_by_label("Idle").fill("3")
+    for number, count in ((1, 0), (2, 0), (3, 41), (4, 0)):
+        page.get_by_label(f"Cyl. {number}").fill(str(count))
+    page.get_by_label("Engine speed, rpm").fill("750")
+    page.get_by_role("button", name="Record the counts").click()
+    page.wait_for_url(f"**/cases/{case_id}")
+
+    body = shop.desk.store.events(case_id)[-1].body
+    assert body == Counted(minutes={"idle": 3.0}, rpm=750, misfires={1: 0, 2: 0, 3: 41, 4: 0})
+    assert "41 missed" in page.locator("svg.engine").text_content()
+
+
+def test_cured_is_refused_with_its_reason_and_what_was_typed_stays(visit, shop):
+    case_id = shop.misfiring()
+    page = visit(f"/cases/{case_id}/closing")
+    page.get_by_label("Cured").check()
+    page.get_by_label("In your words").fill("I am sure.")
+    page.get_by_role("button", name="Close the case").click()
+
+    said = page.locator("form .bad")
+    said.wait_for()
+    assert "still shows misfires" in said.inner_text()
+    assert page.get_by_label("In your words").input_value() == "I am sure."
+    assert shop.desk.store.case(case_id).state == "open"
+
+    page.get_by_label("Cause not found").check()
+    page.get_by_role("button", name="Close the case").click()
+    page.get_by_text("Hand-over papers").wait_for()
+    assert shop.desk.store.case(case_id).closing.words == "I am sure."
+
+
+def test_without_script_a_refusal_is_a_page_of_its_own(visit, shop):
+    case_id = shop.misfiring()
+    page = visit(f"/cases/{case_id}/closing", java_script_enabled=False)
+    page.get_by_label("Cured").check()
+    page.get_by_role("button", name="Close the case").click()
+    assert "still shows misfires" in page.locator("[role=alert]").inner_text()
+    assert shop.desk.store.case(case_id).state == "open"
+
+
+def test_a_second_device_is_told_of_news_and_its_entry_waits(visit, shop):
+    case_id = shop.take_in()
+    page = visit(f"/cases/{case_id}/record?kind=noted")
+    page.get_by_label("Words").fill("Mine.")
+    shop.desk.record(case_id, Noted(words="The other device was quicker."), "Bo")
+
+    page.get_by_role("button", name="Keep the note").click()
+    page.locator("form .bad").wait_for()
+    assert page.locator("#fresh").is_visible()
+    assert page.get_by_label("Words").input_value() == "Mine."
+    assert len(shop.desk.store.events(case_id)) == 2
+
+
+def test_no_answer_from_the_server_loses_nothing_that_was_typed(visit, shop):
+    case_id = shop.take_in()
+    page = visit(f"/cases/{case_id}/record?kind=noted")
+    page.get_by_label("Words").fill("Plug wet.")
+    page.route("**/record", lambda route: route.abort())
+    page.get_by_role("button", name="Keep the note").click()
+    page.locator("form .bad").wait_for()
+    assert page.get_by_label("Words").input_value() == "Plug wet."
+
+    page.unroute("**/record")
+    page.get_by_role("button", name="Keep the note").click()
+    page.wait_for_url(f"**/cases/{case_id}")
+    assert shop.desk.store.events(case_id)[-1].body == Noted(words="Plug wet.")
+
+
+def test_a_photo_and_a_drive_come_in_and_are_shown(visit, shop, tmp_path):
+    case_id = shop.misfiring()
+    page = visit(f"/cases/{case_id}/evidence")
+    picture = tmp_path / "plug.png"
+    picture.write_bytes(page.screenshot(clip={"x": 0, "y": 0, "width": 40, "height": 30}))
+    page.get_by_label("Photo").set_input_files(picture)
+    page.get_by_label("What it shows").fill("plug 3")
+    page.get_by_role("button", name="Keep the photo").click()
+    assert width_of_picture(page.locator(".photos img[alt='plug 3']")) == 40
+
+    page.goto(f"{shop.base}/cases/{case_id}/roadtest")
+    page.get_by_label("Recorded drive").set_input_files(DRIVES / "survey_day_mph_1.csv")
+    page.get_by_role("button", name="Judge this drive").click()
+    assert width_of_picture(page.locator("img.chart").first) > 0
+    assert page.locator(".sentences li").count() > 2
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", [PHONE, LAPTOP], ids=["phone", "laptop"])
+def test_every_screen_fits_and_every_target_is_big_enough(visit, shop, size, scheme):
+    """Nothing is wider than the screen, every target is at least 44 px high and wide (WCAG 2.2, 2.5.5)."""
+    case_id = shop.misfiring()
+    page = visit("/", size, color_scheme=scheme)
+    screens = ["", "/steps", "/parts", "/evidence", "/roadtest", "/handover", "/closing", "/cylinder/3", "/record"]
+    forms = ["counted", "found&test=leak-down", "moved", "told", "snapshot", "repaired&repair=fit-coil", "agreed"]
+    addresses = ["/", "/new", *(f"/cases/{case_id}{screen}" for screen in screens)]
+    for address in [*addresses, *(f"/cases/{case_id}/record?kind={form}" for form in forms)]:
+        page.goto(shop.base + address)
+        page.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
+        assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0, address
+        assert page.evaluate(SMALL_TARGETS) == [], address
+
+
+def test_the_keyboard_reaches_the_first_outcome(visit, shop):
+    case_id = shop.misfiring()
+    page = visit(f"/cases/{case_id}/step?key=plug-look at cylinder 3", LAPTOP)
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.matches('button.tap')"):
+            break
+    page.keyboard.press("Enter")
+    page.wait_for_url(f"**/cases/{case_id}")
+    assert shop.desk.store.events(case_id)[-1].body.kind == "found"

@@ -1,0 +1,252 @@
+"""The pages without a browser: forms become events, errors become sentences, nothing typed is lost."""
+
+from __future__ import annotations
+
+from html import unescape
+from pathlib import Path
+
+import pytest
+
+from firstcause.casebook.events import Corrected, Drove, Found, Noted, Told
+from firstcause.web.forms import NotFilledIn, number_of
+
+DRIVES = Path(__file__).parent.parent / "data" / "drives"
+
+
+def last(shop, case_id: str):
+    return shop.desk.store.events(case_id)[-1].body
+
+
+def test_a_car_comes_in_with_lamp_story_and_owner(shop):
+    answer = shop.post(
+        "/cases",
+        make="Velmora",
+        model="Tessin",
+        distance_km="148 000",
+        shape="V6",
+        firing_order="1-4-2-5-3-6",
+        bank_1="1 2 3",
+        bank_2="4,5,6",
+        buried_1="yes",
+        displacement_l="3,0",
+        lamp="flashing",
+        words="Shakes.",
+        **{"answer-parked-long": "yes", "owner-name": "Quirina", "owner-plate": "QX 41"},
+    )
+    case_id = answer.headers["location"].rpartition("/")[2]
+    case = shop.desk.store.case(case_id)
+
+    assert answer.status_code == 303
+    assert case.layout.banks == ((1, 2, 3), (4, 5, 6))
+    assert case.layout.firing_order == (1, 4, 2, 5, 3, 6)
+    assert (case.car.distance_km, case.car.engine.displacement_l, case.car.engine.buried_banks) == (148_000, 3.0, (1,))
+    assert case.story.lamp == "flashing"
+    assert case.story.answers == {"parked-long": "yes"}
+    assert shop.desk.store.people(case_id)["owner"].plate == "QX 41"
+    assert "Quirina" not in "".join(event.model_dump_json() for event in case.events)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "words"),
+    [
+        ({"shape": "I4", "firing_order": "1-1-2-3"}, "firing order"),
+        ({"distance_km": "a lot"}, "'a lot' is no number"),
+        ({"make": ""}, "car.make: field required"),
+        ({"shape": "W16"}, "no common shape is called 'W16'"),
+    ],
+)
+def test_a_car_that_cannot_be_is_not_taken_in(shop, wrong, words):
+    form = {"make": "Velmora", "model": "Tessin", "distance_km": "1000", "shape": "I4", **wrong}
+    answer = shop.client.post("/cases", data=form)
+
+    assert answer.status_code == 422
+    assert words in unescape(answer.text)
+    assert shop.desk.store.cases() == ()
+
+
+def test_the_unit_of_a_number_goes_with_it_and_a_comma_is_a_point(shop):
+    case_id = shop.take_in()
+    more = {"other-1": "181", "other-2": "178", "other-4": "180"}
+    shop.post(
+        f"/cases/{case_id}/record",
+        kind="found",
+        test="compression-dry",
+        place="cylinder 3",
+        value="138,5",
+        unit="psi",
+        sure="fairly",
+        **more,
+    )
+
+    assert last(shop, case_id) == Found(
+        test="compression-dry",
+        place="cylinder 3",
+        value=138.5,
+        unit="psi",
+        others={"1": 181, "2": 178, "4": 180},
+        sure="fairly",
+    )
+
+
+@pytest.mark.parametrize(
+    ("fields", "kind"),
+    [
+        ({"kind": "counted", "minutes-idle": "2", "misfires-3": "180", "misfires-1": "0", "rpm": "720"}, "counted"),
+        ({"kind": "moved", "part": "coil", "first": "3", "second": "1", "mark": "stripe"}, "moved"),
+        ({"kind": "renewed", "part": "plug", "cylinder": "3"}, "renewed"),
+        ({"kind": "reseated", "part": "coil", "cylinder": "3"}, "reseated"),
+        ({"kind": "repaired", "repair": "renew-tube-seals", "place": "bank 1"}, "repaired"),
+        ({"kind": "drove", "minutes-cruise": "18", "misfires-3": "0"}, "drove"),
+        ({"kind": "told", "lamp": "on", "fuel_smell": "yes"}, "told"),
+        ({"kind": "snapshot", "stored": "p0303, P0171", "rpm": "720"}, "snapshot"),
+        ({"kind": "agreed", "work": "coil", "limit": "200", "by": "spoken"}, "agreed"),
+        ({"kind": "set-aside", "step": "swap coil", "why": "no-time"}, "set-aside"),
+        ({"kind": "noted", "words": "hm"}, "noted"),
+    ],
+)
+def test_every_kind_of_event_has_a_form(shop, fields, kind):
+    case_id = shop.take_in()
+
+    answer = shop.client.post(f"/cases/{case_id}/record", data=fields)
+
+    assert answer.status_code == 303, answer.text
+    assert last(shop, case_id).kind == kind
+
+
+def test_an_erase_needs_its_snapshot(shop):
+    case_id = shop.take_in()
+    assert "No evidence was saved" in shop.client.get(f"/cases/{case_id}/record?kind=erased").text
+    shop.post(f"/cases/{case_id}/record", kind="snapshot", stored="P0303")
+    assert 'name="saved" value="e2"' in shop.client.get(f"/cases/{case_id}/record?kind=erased").text
+    assert shop.post(f"/cases/{case_id}/record", kind="erased", saved="e2").status_code == 303
+
+
+def test_a_withdrawn_event_is_struck_out_and_a_correction_is_read_instead(shop):
+    case_id = shop.take_in(Told(words="Shakes.", lamp="on"), Noted(words="wrong car"))
+    shop.post(f"/cases/{case_id}/record", kind="withdrawn", event="e3", why="another car")
+    shop.post(f"/cases/{case_id}/record", kind="told", lamp="flashing", corrects="e2", correct_why="asked again")
+
+    body = last(shop, case_id)
+    assert isinstance(body, Corrected)
+    assert body.event == "e2"
+    assert shop.desk.store.case(case_id).story.lamp == "flashing"
+    text = shop.client.get(f"/cases/{case_id}").text
+    assert "<s>Note: wrong car</s> <strong>withdrawn by e4</strong>" in text
+    assert "read as corrected by e5" in text
+
+
+def test_a_late_form_shows_what_is_new_and_can_be_sent_once_more(shop):
+    case_id = shop.take_in()
+    seen = shop.desk.store.head(case_id)
+    shop.desk.record(case_id, Noted(words="The other device was quicker."), "Bo")
+
+    answer = shop.post(f"/cases/{case_id}/record", kind="noted", words="Mine.", head=seen)
+
+    assert answer.status_code == 409
+    text = unescape(answer.text)
+    assert "The other device was quicker." in text
+    assert '"words":"Mine."' in text
+    assert shop.desk.store.head(case_id) in text
+    again = shop.post(
+        f"/cases/{case_id}/record", body='{"kind":"noted","words":"Mine."}', head=shop.desk.store.head(case_id)
+    )
+    assert again.status_code == 303
+    assert last(shop, case_id) == Noted(words="Mine.")
+
+
+def test_a_story_that_cannot_be_weighed_is_still_shown_whole(shop, monkeypatch):
+    import firstcause.web.desk as desk_module
+    from firstcause.errors import RequestError
+
+    def contradiction(case, knowledge):
+        raise RequestError("Two findings exclude each other.")
+
+    monkeypatch.setattr(desk_module, "weigh_case", contradiction)
+    case_id = shop.take_in(Noted(words="Plug dry."))
+
+    for page in ("", "/parts", "/closing", "/handover", "/evidence", "/roadtest", "/steps", "/cylinder/2"):
+        answer = shop.client.get(f"/cases/{case_id}{page}")
+        assert answer.status_code == 200, page
+    text = shop.client.get(f"/cases/{case_id}").text
+    assert "Two findings exclude each other." in text
+    assert "Note: Plug dry." in text
+
+
+def test_a_drive_is_judged_kept_and_drawn(shop):
+    """A real recorded drive without counters; tests/data/drives/README.md says where it is from."""
+    case_id = shop.misfiring()
+    log = (DRIVES / "survey_day_mph_1.csv").read_bytes()
+
+    answer = shop.client.post(f"/cases/{case_id}/drives", files={"log": ("drive.csv", log, "text/csv")})
+    assert answer.status_code == 303, answer.text
+
+    drove = last(shop, case_id)
+    assert isinstance(drove, Drove)
+    assert drove.misfires == {}
+    assert sum(drove.minutes.values()) > 0
+    assert shop.desk.store.blobs.read(drove.log_sha256) == log
+    page = shop.client.get(f"/cases/{case_id}/roadtest").text
+    for sentence in drove.judgement["sentences"]:
+        assert sentence in unescape(page)
+    picture = shop.client.get(f"/cases/{case_id}/drives/e6/time.svg")
+    assert picture.headers["content-type"] == "image/svg+xml"
+    assert picture.text.startswith("<svg")
+
+
+def test_a_drive_with_counters_brings_its_counts(shop):
+    rows = "".join(f"{t},{800 + (t % 7)},30,90,{t // 4}\n" for t in range(600))
+    case_id = shop.misfiring()
+
+    log = "time_s,rpm,speed_kmh,coolant_c,misfires cyl 3\n" + rows
+    answer = shop.client.post(f"/cases/{case_id}/drives", files={"log": ("d.csv", log.encode())})
+    assert answer.status_code == 303, answer.text
+
+    drove = last(shop, case_id)
+    assert drove.misfires == {3: 149}
+    assert drove.firings == pytest.approx(599 / 60 * 803 / 2, rel=0.01)
+
+
+def test_the_papers_say_the_same_head_as_the_case(shop):
+    case_id = shop.misfiring()
+    for paper in ("owner.html", "record.html"):
+        answer = shop.client.get(f"/cases/{case_id}/papers/{paper}")
+        assert answer.status_code == 200
+        assert "sandbox" in answer.headers["content-security-policy"]
+        assert "script-src" not in answer.headers["content-security-policy"]
+    assert shop.desk.store.head(case_id)[:12] in shop.client.get(f"/cases/{case_id}/papers/record.html").text
+    pdf = shop.client.get(f"/cases/{case_id}/papers/owner.pdf")
+    assert pdf.content.startswith(b"%PDF-")
+    assert pdf.headers["content-disposition"] == f'attachment; filename="{case_id}-owner.pdf"'
+
+
+def test_each_cylinder_has_its_page_and_others_have_none(shop):
+    case_id = shop.misfiring()
+    assert "its own" in shop.client.get(f"/cases/{case_id}/cylinder/3").text
+    answer = shop.client.get(f"/cases/{case_id}/cylinder/5")
+    assert answer.status_code == 422
+    assert "cylinders 1 to 4" in answer.text
+
+
+def test_who_is_writing_is_kept_on_the_device_and_in_the_event(shop):
+    case_id = shop.take_in()
+    answer = shop.post("/who", by="Zoë Ñandú")
+    assert "HttpOnly" in answer.headers["set-cookie"]
+    assert "samesite=strict" in answer.headers["set-cookie"].lower()
+    shop.client.cookies.update(answer.cookies)
+    shop.post(f"/cases/{case_id}/record", kind="noted", words="hm")
+    assert shop.desk.store.events(case_id)[-1].by == "Zoë Ñandú"
+
+
+@pytest.mark.parametrize("words", ["1e", "--3", "3 bar"])
+def test_what_is_no_number_is_said(words):
+    with pytest.raises(NotFilledIn, match="is no number"):
+        number_of(words, "value")
+
+
+def test_not_a_number_is_refused_by_the_case(shop):
+    case_id = shop.take_in()
+    answer = shop.post(
+        f"/cases/{case_id}/record", kind="found", test="leak-down", place="cylinder 3", value="nan", unit="%"
+    )
+    assert answer.status_code == 422
+    assert len(shop.desk.store.case(case_id).events) == 1
