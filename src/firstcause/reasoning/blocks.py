@@ -85,8 +85,8 @@ class Block(Protocol):
         """The likelihood of the findings under each new shared configuration, good enough to choose by: (o, s)."""
         ...
 
-    def with_present(self, cause: int) -> Array:
-        """The part of the table in which this cause is present: (o, r)."""
+    def with_present(self, causes: Sequence[int]) -> Array:
+        """For each of these causes the part of the table in which it is present: (causes, o, r)."""
         ...
 
     def under(self, extras: Sequence[Factors]) -> Under:
@@ -99,15 +99,20 @@ class Block(Protocol):
 
 @dataclass(frozen=True)
 class _Cluster:
-    """Causes linked to each other, as a table over their joint states."""
+    """Causes linked to each other, as a table over their joint states.
+
+    `positive`: its value vanishes only where the value with any member present vanishes too, so shares of it may be
+    taken; not so when the prior of a member stands in a signed sum.
+    """
 
     members: tuple[int, ...]
+    positive: bool
     states: Array  # (states, members), 0 or 1
     weights: Array  # (states,)
     table: Array  # (states, o * r)
 
     def values(self, extras: Sequence[Factors]) -> Array:
-        """Weights times couplings over all states, then over those with each member: (1 + members, e, o r)."""
+        """Weights times couplings over all states, then over those with each member: (1 + members, e, o * r)."""
         weights = np.tile(self.weights, (len(extras), 1))
         for e, factors in enumerate(extras):
             for at, member in enumerate(self.members):
@@ -118,32 +123,43 @@ class _Cluster:
 
 
 class TermBlock:
-    """The exact form."""
+    """The exact form.
+
+    Causes without links to others of the block ("lone") are held together as arrays; the rest in clusters.
+    """
 
     def __init__(self, parts: BlockParts) -> None:
         self.members = parts.members
-        inner, links, apart = _cut(parts)
+        inner, links, groups = _cut(parts)
         self._joint = Joint.of([*parts.sums, *(link.as_sum() for link in links)])
         self._shape = (len(parts.outer), len(self._joint))
         self._shared = self._joint.couplings(parts.shared)
-        own = self._joint.couplings(self.members)
-        outer = parts.outer.couplings(self.members)
-        row = {member: at for at, member in enumerate(self.members)}
         elsewhere = parts.elsewhere | {link.child for link in links}
-        self._clusters = []
-        for group in apart:
-            states, weights = _states(parts, group, [link for link in inner if link.child in group], elsewhere)
-            table = np.ones((len(states), *self._shape))
-            for at, member in enumerate(group):
-                for on, which in ((states[:, at], 0), (~states[:, at], 1)):
-                    if (outer[which][row[member]] != 1.0).any() or (own[which][row[member]] != 1.0).any():
-                        table[on] *= outer[which][row[member]][:, None] * own[which][row[member]][None, :]
-            self._clusters.append(_Cluster(group, states.astype(float), weights, table.reshape(len(states), -1)))
-        self._at = {m: (c, at) for c, cluster in enumerate(self._clusters) for at, m in enumerate(cluster.members)}
+        lone = [group[0] for group in groups if len(group) == 1 and group[0] not in elsewhere]
+        self._lone = {member: at for at, member in enumerate(lone)}
+        leaks = np.array([parts.causes[member].leak for member in lone])[:, None]
+        present = leaks * _flat(self._joint.couplings(lone)[0], parts.outer.couplings(lone)[0])
+        alone = (1.0 - leaks) + present
+        self._lone_shares = _shares(present, alone)
+        self._clusters = [
+            self._cluster(parts, group, [link for link in inner if link.child in group], elsewhere)
+            for group in groups
+            if group[0] not in self._lone
+        ]
         self._values = [cluster.values([{}])[:, 0] for cluster in self._clusters]
-        self._all = np.array([value[0] for value in self._values]).reshape(len(self._values), *self._shape)
-        self._others, product = products_without_each(self._all)
-        self.table = product * self._joint.weights
+        self._weights = np.tile(self._joint.weights, self._shape[0]) * alone.prod(axis=0)
+        self.table = self._under([{}])[0].reshape(self._shape)
+
+    def _cluster(
+        self, parts: BlockParts, group: tuple[int, ...], links: list[Link], elsewhere: frozenset[int]
+    ) -> _Cluster:
+        states, weights = _states(parts, group, links, elsewhere)
+        inside, outside = self._joint.couplings(group), parts.outer.couplings(group)
+        present, absent = _flat(inside[0], outside[0]), _flat(inside[1], outside[1])
+        table = np.ones((len(states), present.shape[1]))
+        for at in range(len(group)):
+            table *= np.where(states[:, at, None], present[at], absent[at])
+        return _Cluster(group, not elsewhere & set(group), states.astype(float), weights, table)
 
     def coupling(self, listed: Listing) -> Array:
         return listed.products(*self._shared).T
@@ -159,36 +175,75 @@ class TermBlock:
         found[:, odd] = self.table @ self.coupling(Listing.of(grown.listing.bits[odd]))
         return found
 
-    def with_present(self, cause: int) -> Array:
-        c, at = self._at[cause]
-        return np.asarray(self._others[c] * self._values[c][1 + at].reshape(self._shape) * self._joint.weights)
-
-    def _changed(self, extras: Sequence[Factors]) -> dict[int, Array]:
-        """By cluster that some extra touches: its values under the extras, (1 + members, e, o, r)."""
-        touched = sorted({self._at[i][0] for factors in extras for i in factors if i in self._at})
-        return {c: self._clusters[c].values(extras).reshape(-1, len(extras), *self._shape) for c in touched}
+    def with_present(self, causes: Sequence[int]) -> Array:
+        around = np.ones((1, *self._shape))
+        return np.array([self._present(around, [{}], self.table.reshape(1, -1), {}, cause)[0] for cause in causes])
 
     def under(self, extras: Sequence[Factors]) -> Under:
         changed = self._changed(extras)
-        values = np.repeat(self._all[:, None], len(extras), axis=1)
-        for c, value in changed.items():
-            values[c] = value[0]
+        table = self._under(extras, changed)
 
         def weigh(around: Array, wanted: Sequence[int]) -> Array:
-            others, _ = products_without_each(values)
-            weighted = around * self._joint.weights
-            result = np.zeros((len(extras), len(wanted)))
-            for c, cluster in enumerate(self._clusters):
-                mine = [(w, cluster.members.index(i)) for w, i in enumerate(wanted) if i in cluster.members]
-                given = (weighted * others[c]).reshape(len(extras), -1) if mine else weighted
-                for w, at in mine:
-                    if c in changed:
-                        result[:, w] = (given * changed[c][1 + at].reshape(len(extras), -1)).sum(axis=1)
-                    else:
-                        result[:, w] = given @ self._values[c][1 + at]
+            result = np.empty((len(extras), len(wanted)))
+            plain = [w for w, cause in enumerate(wanted) if cause in self._lone and not _any_has(extras, cause)]
+            rows = [self._lone[wanted[w]] for w in plain]
+            result[:, plain] = (around.reshape(table.shape) * table) @ self._lone_shares[rows].T
+            for w in set(range(len(wanted))) - set(plain):
+                result[:, w] = self._present(around, extras, table, changed, wanted[w]).sum(axis=(1, 2))
             return result
 
-        return Under(values.prod(axis=0) * self._joint.weights, weigh)
+        return Under(table.reshape(len(extras), *self._shape), weigh)
+
+    def _changed(self, extras: Sequence[Factors]) -> dict[int, Array]:
+        """By cluster that some extra touches: its values under the extras, (1 + members, e, o * r)."""
+        return {
+            c: cluster.values(extras)
+            for c, cluster in enumerate(self._clusters)
+            if any(_any_has(extras, member) for member in cluster.members)
+        }
+
+    def _under(
+        self, extras: Sequence[Factors], changed: Mapping[int, Array] | None = None, without: int | None = None
+    ) -> Array:
+        """The table under extras, (e, o * r); `without` leaves out one cluster."""
+        table = np.tile(self._weights, (len(extras), 1))
+        for cause, at in self._lone.items():
+            if _any_has(extras, cause):
+                factors = np.array([extra.get(cause, 1.0) for extra in extras])[:, None]
+                table *= 1.0 + (factors - 1.0) * self._lone_shares[at]
+        for c, value in enumerate(self._values):
+            if c != without:
+                table *= changed[c][0] if changed and c in changed else value[0]
+        return table
+
+    def _present(
+        self, around: Array, extras: Sequence[Factors], table: Array, changed: Mapping[int, Array], cause: int
+    ) -> Array:
+        """What surrounds the block times the part of its table in which the cause is present: (e, o, r)."""
+        if cause in self._lone:
+            share = self._lone_shares[self._lone[cause]]
+            factors = np.array([extra.get(cause, 1.0) for extra in extras])[:, None]
+            part = table * _shares(factors * share, 1.0 + (factors - 1.0) * share)
+        else:
+            c, cluster = next((c, cl) for c, cl in enumerate(self._clusters) if cause in cl.members)
+            value = changed[c] if c in changed else self._values[c][:, None]
+            only = value[1 + cluster.members.index(cause)]
+            part = table * _shares(only, value[0]) if cluster.positive else self._under(extras, changed, c) * only
+        return np.asarray(around * part.reshape(len(extras), *self._shape))
+
+
+def _flat(inner: Array, outer: Array) -> Array:
+    """Couplings to the inner and the outer index as couplings to both: (causes, o * r)."""
+    return (outer[:, :, None] * inner[:, None, :]).reshape(len(inner), outer.shape[1] * inner.shape[1])
+
+
+def _shares(part: Array, whole: Array) -> Array:
+    """Part over whole; 0 where both are."""
+    return np.divide(part, whole, out=np.zeros(np.broadcast_shapes(part.shape, whole.shape)), where=whole != 0.0)
+
+
+def _any_has(extras: Sequence[Factors], cause: int) -> bool:
+    return any(cause in extra for extra in extras)
 
 
 def _cut(parts: BlockParts) -> tuple[list[Link], list[Link], list[tuple[int, ...]]]:
@@ -216,7 +271,7 @@ def _linked(members: Sequence[int], links: Sequence[Link]) -> list[tuple[int, ..
 
 
 def _states(
-    parts: BlockParts, group: Sequence[int], links: Sequence[Link], elsewhere: frozenset[int] | set[int]
+    parts: BlockParts, group: Sequence[int], links: Sequence[Link], elsewhere: frozenset[int]
 ) -> tuple[Bits, Array]:
     """Joint states of a group that can be, and their prior."""
     states = all_subsets(len(group))
@@ -225,7 +280,7 @@ def _states(
 
 
 def _prior(
-    parts: BlockParts, group: Sequence[int], links: Sequence[Link], elsewhere: frozenset[int] | set[int], states: Bits
+    parts: BlockParts, group: Sequence[int], links: Sequence[Link], elsewhere: frozenset[int], states: Bits
 ) -> Array:
     """Prior of each state of a group, from roots and the links given; causes in `elsewhere` have theirs elsewhere."""
     column = {member: states[:, at] for at, member in enumerate(group)}
@@ -354,8 +409,8 @@ class ListedBlock:
         rows, table = self._screen
         return np.asarray(table @ self._likelihood(rows, grown.listing))
 
-    def with_present(self, cause: int) -> Array:
-        return np.asarray(self.table * self._states[:, self._column[cause]])
+    def with_present(self, causes: Sequence[int]) -> Array:
+        return np.array([self.table * self._states[:, self._column[cause]] for cause in causes])
 
     def under(self, extras: Sequence[Factors]) -> Under:
         factors = np.ones((len(extras), len(self._rows)))

@@ -37,6 +37,7 @@ Array = NDArray[np.float64]
 TOLERANCE_IN_THOUGHT = 1e-3
 VICTIM_TO_RENEW = 0.25
 WORTH_A_LINE = 0.005
+WORTH_BITS = 1e-3
 
 
 @dataclass(frozen=True)
@@ -106,9 +107,9 @@ class _Probe:
     roots: tuple[str, ...]
     bill: Bill
 
-    def bits(self, now: Array) -> float:
-        """What the step is expected to take off the entropy of the belief, in bits."""
-        return float(entropy_bits(now)[0] - entropy_bits(self.joint).sum())
+    def bits(self, before: float) -> float:
+        """What the step is expected to take off the entropy of the belief (`before`), in bits."""
+        return before - float(entropy_bits(np.column_stack([self.joint, self.cured])).sum())
 
 
 def advise(model: Model, terms: Terms, engine: Engine) -> Advice:
@@ -120,12 +121,14 @@ def advise(model: Model, terms: Terms, engine: Engine) -> Advice:
     now = _scaled(np.array([[belief[root] for root in table.roots]]), np.array([1.0 - cured]))
     without_looking = float(expected_bill(table.bill, now, np.array([cured]))[0])
 
-    probes = [_test_probe(model, engine, step, table) for step in test_steps(model, terms, belief, standing)]
-    probes += [_watch_probe(model, engine, step, table) for step in _watch_or_verify(model, terms)]
+    plans = [_test_plan(model, step) for step in test_steps(model, terms, belief, standing)]
+    plans += [_watch_plan(model, step) for step in _watch_or_verify(model, terms)]
+    probes = _probes(model, engine, plans, table)
     same_roots = list(probes)
     probes += [_swap_probe(model, terms, step) for step in swap_steps(model, terms, standing)]
-    per_bit = _price_per_bit(same_roots, now)
-    options = [_option_of_probe(probe, per_bit) for probe in probes]
+    before = float(entropy_bits(np.column_stack([now, [cured]]))[0])
+    per_bit = _price_per_bit(same_roots, before)
+    options = [_option_of_probe(probe, per_bit, before) for probe in probes]
     options += [_option_of_repair(table, r, now[0], cured, per_bit) for r in range(len(table.steps))]
     options.append(_refer(table, terms, now))
     options = [option for option in options if option.step.kind != "repair" or option.fan]
@@ -138,9 +141,9 @@ def advise(model: Model, terms: Terms, engine: Engine) -> Advice:
     )
 
 
-def _price_per_bit(probes: Sequence[_Probe], now: Array) -> float:
+def _price_per_bit(probes: Sequence[_Probe], before: float) -> float:
     """What one bit costs with the tests at hand: the median of the three cheapest."""
-    prices = sorted(p.step.price / bits for p in probes if (bits := p.bits(now)) > 1e-3)
+    prices = sorted(p.step.price / bits for p in probes if (bits := p.bits(before)) > WORTH_BITS)
     return float(np.median(prices[:3])) if prices else float("inf")
 
 
@@ -195,11 +198,12 @@ def _chance_to_solve(model: Model, step: Step, root: _RootFacts) -> float:
     repair, place = model.knowledge.repairs[step.what], step.place
     if repair.renews is not None and root.entry.part == repair.renews:
         return 1.0 if root.reach & set(place.numbers) else 0.0
+    chance = max((cure.chance for cure in repair.cures if cure.fault == root.entry.id), default=0.0)
+    if chance <= 0.0:
+        return 0.0
     inside = place.kind in ("cylinder", "bank") and root.home <= _numbers_of(model, step)
     beside = place.kind == "cylinder" and root.place.kind == "joint" and bool(root.home & set(place.numbers))
-    if not (place in (root.place, ENGINE) or inside or beside):
-        return 0.0
-    return max((cure.chance for cure in repair.cures if cure.fault == root.entry.id), default=0.0)
+    return chance if place in (root.place, ENGINE) or inside or beside else 0.0
 
 
 def _numbers_of(model: Model, step: Step) -> frozenset[int]:
@@ -214,8 +218,9 @@ def _victims_price(
     """What renewing the spoilt victims of a repaired root adds: the root alone leaves them as they are."""
     solved = {root for root, chance in zip(roots, solves[s], strict=True) if chance > 0.0}
     total = 0.0
-    for cause in model.network.causes:
-        if cause.id in model.live_victims and belief[cause.id] > VICTIM_TO_RENEW:
+    victims = {cause for cause in model.live_victims if belief[cause] > VICTIM_TO_RENEW}
+    for cause in model.network.causes if victims else ():
+        if cause.id in victims:
             if not solved & {parent for parent, _ in cause.parents}:
                 continue
             entry, place = model.entry(cause.id), model.place_now(cause.id)
@@ -274,36 +279,42 @@ def _scaled(joint: Array, not_cured: Array) -> Array:
     return np.asarray(shares * np.maximum(not_cured, 0.0)[:, None])
 
 
-def _probe(
-    model: Model, engine: Engine, step: Step, names: Sequence[tuple[str, str]], extras: Sequence[Extra],
-    combine: Array, table: _Table,
-) -> _Probe:  # fmt: skip
-    """Outcomes as signed combinations of extras: outcome k = sum_e combine[k, e] extra e."""
-    z, joint = engine.with_extras(extras, table.roots)
-    cured_by_extra = _cured_share(model, engine, extras)
-    chance = np.clip(combine @ z, 0.0, None)
-    roots = np.clip(combine @ joint, 0.0, None)
-    cured = np.clip(np.minimum(combine @ cured_by_extra, chance), 0.0, None)
-    shares = np.divide(roots, chance[:, None], out=np.zeros_like(roots), where=chance[:, None] > 0.0)
-    return _Probe(
-        step, tuple(names), chance, _scaled(roots, chance - cured), cured, shares, table.roots,
-        table.with_open(step.opens if step.kind == "test" else ()),
-    )  # fmt: skip
+@dataclass(frozen=True)
+class _Plan:
+    """A step to be probed: outcome k is the signed sum over extras e of combine[k, e] extra e."""
+
+    step: Step
+    names: tuple[tuple[str, str], ...]
+    extras: tuple[Extra, ...]
+    combine: Array
 
 
-def _test_probe(model: Model, engine: Engine, step: Step, table: _Table) -> _Probe:
+def _probes(model: Model, engine: Engine, plans: Sequence[_Plan], table: _Table) -> list[_Probe]:
+    """All plans at once."""
+    extras = [extra for plan in plans for extra in plan.extras]
+    all_z, all_joint = engine.with_extras(extras, table.roots)
+    all_cured = _cured_share(model, engine, extras)
+    found, end = [], 0
+    for plan in plans:
+        begin, end = end, end + len(plan.extras)
+        chance = np.clip(plan.combine @ all_z[begin:end], 0.0, None)
+        roots = np.clip(plan.combine @ all_joint[begin:end], 0.0, None)
+        cured = np.clip(np.minimum(plan.combine @ all_cured[begin:end], chance), 0.0, None)
+        shares = np.divide(roots, chance[:, None], out=np.zeros_like(roots), where=chance[:, None] > 0.0)
+        bill = table.with_open(plan.step.opens if plan.step.kind == "test" else ())
+        found.append(
+            _Probe(plan.step, plan.names, chance, _scaled(roots, chance - cured), cured, shares, table.roots, bill)
+        )
+    return found
+
+
+def _test_plan(model: Model, step: Step) -> _Plan:
     test = model.knowledge.tests[step.what]
     causes = model.causes_of_test(test, step.place)
-    leak = leak_of(test)
-    levels = range(len(leak))
-    extras = [Extra({cause: cumulative[m] for cause, cumulative in causes}) for m in levels]
-    combine = np.zeros((len(leak), len(leak)))
-    for m in levels:
-        combine[m, m] = leak[m]
-        if m:
-            combine[m, m - 1] = -leak[m - 1]
-    names = [(outcome.id, outcome.name) for outcome in test.outcomes]
-    return _probe(model, engine, step, names, extras, combine, table)
+    leak = np.array(leak_of(test))
+    extras = tuple(Extra({cause: cumulative[m] for cause, cumulative in causes}) for m in range(len(leak)))
+    combine = np.diag(leak) - np.diag(leak[:-1], -1)
+    return _Plan(step, tuple((outcome.id, outcome.name) for outcome in test.outcomes), extras, combine)
 
 
 def _quiet(model: Model, numbers: Sequence[int], step: Step) -> Extra:
@@ -329,11 +340,10 @@ def _watch_or_verify(model: Model, terms: Terms) -> list[Step]:
     return [replace(step, kind="verify") for step in steps]
 
 
-def _watch_probe(model: Model, engine: Engine, step: Step, table: _Table) -> _Probe:
+def _watch_plan(model: Model, step: Step) -> _Plan:
     numbers = sorted(model.complaint or model.car.layout.cylinders)
-    extras = [Extra({}), _quiet(model, numbers, step)]
-    names = [("quiet", "no misfire"), ("misfires", "it misfires")]
-    return _probe(model, engine, step, names, extras, np.array([[0.0, 1.0], [1.0, -1.0]]), table)
+    names = (("quiet", "no misfire"), ("misfires", "it misfires"))
+    return _Plan(step, names, (Extra({}), _quiet(model, numbers, step)), np.array([[0.0, 1.0], [1.0, -1.0]]))
 
 
 def _swap_probe(model: Model, terms: Terms, step: Step) -> _Probe:
@@ -348,26 +358,33 @@ def _swap_probe(model: Model, terms: Terms, step: Step) -> _Probe:
     reading = Counted("in thought", dict(step.watched), {}, {})
     standing = open_now(replace(after, history=(*after.history, reading)))
     table = _repair_table(after, terms, belief, standing)
-    extras = [
+    extras = (
         Extra({}),
         _quiet(after, [suspect], step),
         _quiet(after, [partner], step),
         _quiet(after, [suspect, partner], step),
-    ]
+    )
     combine = np.array([[0, 1, 0, -1], [0, 0, 1, -1], [1, -1, -1, 1], [0, 0, 0, 1]], dtype=float)
-    names = [
+    names = (
         ("moved", f"it moved to cylinder {partner}"),
         ("stayed", f"it stayed on cylinder {suspect}"),
         ("both", "both cylinders misfire"),
         ("gone", "neither misfires"),
-    ]
-    return _probe(after, engine, step, names, extras, combine, table)
+    )
+    return _probes(after, engine, [_Plan(step, names, extras, combine)], table)[0]
 
 
 # -------------------------------------------------------------------- options
 
 
-def _option_of_probe(probe: _Probe, per_bit: float) -> Option:
+def _option_of_probe(probe: _Probe, per_bit: float, before: float) -> Option:
+    """What one must expect to pay if one goes on looking at the price at which this step tells something.
+
+    A step that tells next to nothing is so priced as if nothing could be learnt; else a row of cheap, empty looks
+    would always seem as good as the one that settles it.
+    """
+    bits = probe.bits(before)
+    per_bit = max(per_bit, probe.step.price / bits) if bits > WORTH_BITS else float("inf")
     after = expected_course(probe.bill, probe.joint, probe.cured, per_bit)
     fan = tuple(
         Outlook(outcome, name, float(p), _top(probe.roots, shares), float(cost / p) if p > 0.0 else 0.0)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TypeVar
 
 from firstcause.errors import RequestError
@@ -99,7 +99,7 @@ class Model:
         """The place at which one would work on the cause now."""
         facts = self.facts[cause_id]
         if self.entry(cause_id).scope != "part":
-            return Place.parse(facts.holder)
+            return _place(facts.holder)
         return cylinder(min(self.reach(cause_id)))
 
     @cached_property
@@ -484,6 +484,11 @@ def _touches(state: _Builder | Model, holder: str, cause: str, here: frozenset[i
         position = state.fitment.where(holder)
         return position is not None and bool(here & set(position[1]))
     return bool(state.facts[cause].home & here)
+
+
+@lru_cache(maxsize=256)
+def _place(holder: str) -> Place:
+    return Place.parse(holder)
 
 
 def _cylinders_of(place: Place, car: CarFacts) -> frozenset[int]:

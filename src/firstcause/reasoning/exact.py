@@ -308,8 +308,8 @@ class Engine:
             groups.setdefault(tuple(sorted(self._at[name] for name in self._blocks_of(given))), []).append(e)
         z = np.empty(len(extras))
         joint = np.zeros((len(extras), len(wanted)))
-        at_once = max(1, CELLS_AT_ONCE // self._joint.size)
         for touched, members in groups.items():
+            at_once = max(1, CELLS_AT_ONCE // max([self._joint.size, *(self._blocks[b].table.size for b in touched)]))
             for begin in range(0, len(members), at_once):
                 part = members[begin : begin + at_once]
                 z[part], joint[part] = self._some_extras([factors[e] for e in part], touched, wanted_at)
@@ -324,7 +324,7 @@ class Engine:
                 slots = [w for w, i in enumerate(wanted) if i in block.members]
                 if slots:
                     safe = np.where(self._given[b] != 0.0, self._given[b], 1.0)
-                    tables = np.array([block.with_present(wanted[w]) for w in slots])
+                    tables = block.with_present([wanted[w] for w in slots])
                     found[b] = (slots, ((tables @ self._coupling[b]) / safe).reshape(len(slots), -1))
             self._shares[key] = found
         return self._shares[key]

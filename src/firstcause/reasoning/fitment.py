@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 from firstcause.errors import RequestError
 from firstcause.knowledge.base import fits
@@ -50,9 +51,13 @@ class Fitment:
         """Serial of the part that serves the cylinder now."""
         return self.sits[self.position(kind, cylinder)]
 
+    @cached_property
+    def _seats(self) -> Mapping[str, Position]:
+        return {serial: position for position, serial in self.sits.items()}
+
     def where(self, serial: str) -> Position | None:
         """Where a part sits now; None when it has left the car."""
-        return next((position for position, here in self.sits.items() if here == serial), None)
+        return self._seats.get(serial)
 
     def moved(self, kind: str, first: int, second: int) -> Fitment:
         """The fitment after two parts of one kind have changed places."""

@@ -39,8 +39,9 @@ class Listing:
         padded = np.concatenate([present, np.ones((1, present.shape[1]))])
         either = np.flatnonzero((absent != 1.0).any(axis=1)) if absent is not None else np.empty(0, dtype=np.intp)
         padded[either] = 1.0
-        result = np.ones((len(self.bits), present.shape[1]))
-        for at in range(self.picked.shape[1]):
+        first = self.picked[:, 0] if self.picked.shape[1] else np.full(len(self.bits), len(present))
+        result = padded[first]
+        for at in range(1, self.picked.shape[1]):
             result *= padded[self.picked[:, at]]
         for column in either:
             assert absent is not None

@@ -287,11 +287,22 @@ def _was_watched(model: Model, regions: frozenset[Region]) -> bool:
 
 def repair_steps(model: Model, terms: Terms, standing: frozenset[str]) -> list[Step]:
     """Every repair that would act on a live cause, at the place where that cause is now."""
+    of_part: dict[str, set[Place]] = {}
+    of_fault: dict[str, set[Place]] = {}
+    for cause in model.live:
+        entry, place = model.entry(cause), model.place_now(cause)
+        of_fault.setdefault(entry.id, set()).add(place)
+        if entry.part is not None:
+            of_part.setdefault(entry.part, set()).add(place)
     found: dict[str, Step] = {}
     for repair in model.knowledge.repairs.values():
         if not fits(repair.fitted, model.car.layout) or repair.id in terms.set_aside:
             continue
-        for place in sorted(_repair_places(model, repair)):
+        places = {
+            _as_kind(place, repair.on, model.car) for cure in repair.cures for place in of_fault.get(cure.fault, ())
+        }
+        places |= {_as_kind(place, "cylinder", model.car) for place in of_part.get(repair.renews or "", ())}
+        for place in sorted(places):
             key = f"{repair.id} at {place}"
             if key not in terms.set_aside:
                 found[key] = _repair_step(model, terms, repair, place, key, standing)
@@ -308,17 +319,6 @@ def _repair_step(
     return Step(
         key, "repair", repair.id, repair.name, place, minutes, price, tuple(sorted(needed)), tuple(repair.cautions)
     )
-
-
-def _repair_places(model: Model, repair: RepairEntry) -> set[Place]:
-    places = set()
-    for cause in model.live:
-        entry, place = model.entry(cause), model.place_now(cause)
-        renews_it = repair.renews is not None and entry.part == repair.renews
-        cures_it = any(cure.fault == entry.id for cure in repair.cures)
-        if renews_it or cures_it:
-            places.add(_as_kind(place, "cylinder" if renews_it else repair.on, model.car))
-    return places
 
 
 def _as_kind(place: Place, kind: str, car: CarFacts) -> Place:
