@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -88,14 +88,19 @@ def safety_of(case: Case, knowledge: Knowledge) -> Safety:
 
 
 def weigh_case(
-    case: Case, knowledge: Knowledge, *, labour_per_hour: float | None = None, explain: bool = True
+    case: Case,
+    knowledge: Knowledge,
+    *,
+    labour_per_hour: float | None = None,
+    cannot: Iterable[str] = (),
+    explain: bool = True,
 ) -> WeighedCase:
-    """Weigh a case as it stands.
+    """Weigh a case as it stands. `cannot`: ids of tests and repairs for which the shop has no tool.
 
     Raises a CaseError that names the event which cannot be read, Contradiction when findings exclude each other.
     """
     read = read_for_weighing(case, knowledge)
-    terms = Terms.of(knowledge, labour_per_hour, (body.step for body in case.set_aside))
+    terms = Terms.of(knowledge, labour_per_hour, (*cannot, *(body.step for body in case.set_aside)))
     weighing = weigh(knowledge, case.facts, read.history, terms, explain=explain)
     found = {state: tuple(objections(weighing.model, weighing.belief, state)) for state in CLOSING_STATES}
     return WeighedCase(case, knowledge, read, weighing, ledger_of(case, knowledge), safety_of(case, knowledge), found)
@@ -109,5 +114,5 @@ def guard_closing(weighed: WeighedCase, closed: Closed) -> Closed:
     against = weighed.objections[closed.state]
     for objection in against:
         if objection.hard and closed.state == "cured":
-            raise BrokenOrder(weighed.case.next_id, "closed", objection.words, objection.settle)
+            raise BrokenOrder(weighed.case.next_id, "closed", objection.words.rstrip("."), objection.settle)
     return closed.model_copy(update={"despite": tuple(objection.words for objection in against)})

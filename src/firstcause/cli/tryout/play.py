@@ -222,15 +222,15 @@ class Player:
         return MOST_STEPS
 
     def _next(self, weighed: WeighedCase) -> Option | None:
-        """The best step that can be done here; a repair at once when looking on would save next to nothing."""
-        doable = [
-            o for o in weighed.weighing.advice.options if self.shop.can(o.step) and o.step.key not in self.declined
-        ]
+        """The best step that can be done here; a decision at once when looking on would save next to nothing."""
+        options = weighed.weighing.advice.options
+        doable = [option for option in options if self.shop.can(option.step) and option.step.key not in self.declined]
         best = next(iter(doable), None)
         repair = next((option for option in doable if option.step.kind == "repair"), None)
-        if best is None or repair is None:
+        if best is None or repair is None or best.step.kind == "verify":
             return best
-        return repair if best.expected_cost > (1.0 - NOT_WORTH_A_LOOK) * repair.expected_cost else best
+        decided = min(option.expected_cost for option in options if option.step.kind in ("repair", "refer"))
+        return repair if best.expected_cost > (1.0 - NOT_WORTH_A_LOOK) * decided else best
 
     def _repair_or_relieve(self, session: Session, weighed: WeighedCase, option: Option) -> bool:
         step = option.step
@@ -283,6 +283,10 @@ class Player:
             f"Codes erased with key on and engine off ({event.id}, {len(report.erased)} unit). The permanent record "
             "stays until the car itself has run its monitor and passed."
         )
+        after = take_snapshot(session, idle_samples=0)
+        self._record(snapshot_event(after))
+        kept = ", ".join(code.text for code in after.codes("permanent")) or "none"
+        self.say(f"Read again with the engine off: permanent {kept}. The owner is told so before they ask.")
 
     def _prove(self) -> Path:
         """A road test under the conditions of the freeze frame, recorded as a log, read back and judged."""
@@ -324,7 +328,7 @@ class Player:
         return self.store.case(self.case_id)
 
     def _weighed(self, *, explain: bool = True) -> WeighedCase:
-        return weigh_case(self._case(), self.knowledge, explain=explain)
+        return weigh_case(self._case(), self.knowledge, cannot=self.shop.cannot(), explain=explain)
 
     def _record(self, body: Body) -> Event:
         return self.store.append(self.case_id, body, TECHNICIAN)

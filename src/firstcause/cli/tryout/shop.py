@@ -75,6 +75,10 @@ class VirtualShop:
             return repair.renews is not None or any(cure.fault in _PUTS_RIGHT for cure in repair.cures)
         return step.kind in ("swap", "watch", "verify")
 
+    def cannot(self) -> list[str]:
+        """Ids of the tests that the virtual workshop has no tool for."""
+        return [test for test in self.knowledge.tests if test not in self._tests]
+
     def test(self, step: Step) -> Found:
         """Do a test."""
         return self._tests[step.what](step.place)
