@@ -73,6 +73,14 @@ def test_a_moved_part_says_where_it_came_from_and_a_new_one_that_it_is_new(knowl
 
     moved = sorted(t.text for t in texts(root, "e-label e-label-moved"))
     new = [t.text for t in texts(root, "e-label e-label-new")]
+    looks = {
+        box.get("class").split()[1]: dict(box.items())
+        for box in root.iter(f"{SVG}rect")
+        if "e-chip" in box.get("class")
+    }
+    assert looks["e-moved"]["fill"] != looks["e-home"]["fill"]
+    assert "stroke-dasharray" in looks["e-new"]
+    assert "stroke-dasharray" not in looks["e-home"]
     assert moved == ["coil ← 2", "coil ← 3"]
     assert new == ["new plug"]
     told = root.find(f"{SVG}desc").text

@@ -50,6 +50,19 @@ def test_a_late_writer_gets_409_with_what_was_written_in_between(shop):
     assert len(shop.desk.store.case(case_id).events) == 3
 
 
+def test_news_come_before_a_refusal_that_they_explain(shop):
+    """Both devices withdraw the same note: the late one is shown the other's withdrawal, not a riddle."""
+    case_id = shop.take_in(Noted(words="wrong car"))
+    seen = shop.desk.store.head(case_id)
+    withdraw = {"kind": "withdrawn", "event": "e2", "why": "another car"}
+    assert record(shop, case_id, withdraw, expected_head=seen).status_code == 201
+
+    answer = record(shop, case_id, withdraw, expected_head=seen)
+
+    assert answer.status_code == 409
+    assert [event["body"]["kind"] for event in answer.json()["since"]] == ["withdrawn"]
+
+
 def test_without_a_head_devices_that_write_at_once_lose_nothing(shop):
     case_id = shop.take_in()
     statuses: dict[str, int] = {}

@@ -248,26 +248,38 @@ def outcome_view(
     look: Outlook, step: Step, says: Mapping[str, str], weighed: WeighedCase, currency: str
 ) -> OutcomeView:
     """One outcome: its chance, whom one would suspect then, what one would still expect to pay, and its event."""
-    then = ", ".join(f"{cause_words(cause, weighed)} {percent_words(p)}" for cause, p in look.suspects[:OUTCOME_WORDS])
+    then = change_words(look, weighed)
     cost = f"about {look.expected_cost:.0f} {currency} to go" if look.expected_cost > 0 else ""
-    body, form = "", ""
+    body, form, name = "", "", look.name[:1].upper() + look.name[1:]
     if step.kind == "test":
         body = Found(test=step.what, place=str(step.place), outcome=look.outcome).model_dump_json()
     elif step.kind in ("watch", "verify") and look.outcome == "quiet":
         kind = Counted if all(region == "idle" for region, _ in step.watched) else Drove
         none = dict.fromkeys(weighed.case.layout.cylinders, 0)
+        name += f" in {minutes_words(dict(step.watched))}"
         body = kind(minutes=dict(step.watched), misfires=none).model_dump_json()
     elif step.kind in ("watch", "verify"):
         form = "?kind=counted&" + "&".join(f"minutes-{region}={minutes:g}" for region, minutes in step.watched)
     return OutcomeView(
         look.outcome,
-        look.name[:1].upper() + look.name[1:],
+        name,
         says.get(look.outcome, ""),
         percent_words(look.chance),
         "; ".join(part for part in (then, cost) if part),
         body,
         form,
     )
+
+
+def change_words(look: Outlook, weighed: WeighedCase) -> str:
+    """Whom one would suspect most after an outcome, from which share now to which then."""
+    belief = weighed.weighing.belief
+    said = []
+    for cause, then in look.suspects[:OUTCOME_WORDS]:
+        now = belief.get(cause)
+        shares = percent_words(then) if now is None else f"{percent_words(now)} → {percent_words(then)}"
+        said.append(f"{cause_words(cause, weighed)} {shares}")
+    return ", ".join(said)
 
 
 def cause_words(cause: str, weighed: WeighedCase) -> str:
