@@ -11,7 +11,7 @@ from scipy.stats import beta
 from tests.handover.handover_cases import CASES, HEAD, NAMES, NOW, papers_of, report, visible_texts, weighed, written
 from tests.handover.handover_cases import with_bodies as changed
 
-from firstcause.casebook.events import Body, Drove, Renewed, Repaired
+from firstcause.casebook.events import Body, Drove, Renewed, Repaired, Snapshot
 from firstcause.handover import Report, build_report, owner_page_html
 from firstcause.handover.plainly import chance_figure, chance_words, one_in, span_words, time_words
 from firstcause.handover.proof import still_misfires
@@ -70,6 +70,7 @@ def test_the_page_of_a_cured_case_says_what_was_wrong_and_that_it_was_proven() -
     assert facts.cause.state == "removed"
     assert facts.cause.chance >= weighed("cured_valve").knowledge.model.closing.cause_at_least
     assert facts.options == ()
+    assert "bank 1" not in owner_text("cured_valve")  # an engine in line has no banks to its owner
     assert "The cause is gone, and this was proven." in owner_text("cured_valve")
     assert any("with the ignition coil of cylinder 3 in cylinder 1" in each.words for each in facts.cause.evidence)
     assert [fact.words for fact in facts.moved] == ["Parts that we swapped for testing are back in their own places."]
@@ -210,22 +211,52 @@ def test_when_it_may_come_back_is_said_with_its_ground() -> None:
     assert "1,500 to 6,000 mi" in miles.returns[0].words
 
 
+def test_what_still_misfires_is_not_said_to_come_back() -> None:
+    """Not found and quiet: it may come back. Not found and missing on the last drive: it is still there."""
+
+    def missing(body: Body) -> Body | None:
+        if body.kind in ("withdrawn", "corrected"):
+            return None
+        return body.model_copy(update={"misfires": {1: 0, 2: 900, 3: 0}}) if isinstance(body, Drove) else body
+
+    assert report("not_found_bouts").returns[0].words.startswith("It may come back")
+    assert papers_of(changed("not_found_bouts", missing)).returns[0].words.startswith("It is still there")
+
+
 def test_the_permanent_record_is_kept_and_dated() -> None:
     """
     Read after the erase: the car keeps it. Not read since: it may keep it. Both say when it was read.
 
     A permanent record outlives an erase (13 CCR 1968.2(d)(2.5.2), text of 2007).
     """
-    (kept,) = report("cured_valve").permanent
-    (unread,) = report("relieved_oil").permanent
+    (kept,) = report("cured_valve").permanent_words
+    (unread,) = report("relieved_oil").permanent_words
 
-    assert kept.owner.startswith(
+    assert kept.words.startswith(
         "The car keeps P0303 on a permanent record that no tool can erase (read 4 March 2026)."
     )
-    assert unread.owner.startswith("The car may keep P0304")
-    assert "10 minutes running, 5 of them at 25 mph (40 km/h) or more, and 30 seconds standing at idle" in kept.owner
-    assert kept.readings
-    assert report("declined_gasket").permanent == ()
+    assert unread.words.startswith("The car may keep P0304")
+    assert "10 minutes running, 5 of them at 25 mph (40 km/h) or more, and 30 seconds standing at idle" in kept.words
+    assert report("cured_valve").permanent[0].readings
+    assert report("declined_gasket").permanent_words == ()
+
+
+def test_codes_that_wait_for_the_same_are_told_together() -> None:
+    """Three codes make one line; a record read over the wire and empty is told as empty, one noted by hand is not."""
+
+    def several(body: Body) -> Body:
+        permanent = ("P0303", "P0171", "P0301")
+        return body.model_copy(update={"permanent": permanent}) if isinstance(body, Snapshot) else body
+
+    def empty(body: Body) -> Body:
+        update = {"permanent": (), "source": "wire"}
+        return body.model_copy(update=update) if isinstance(body, Snapshot) else body
+
+    (together,) = papers_of(changed("cured_valve", several)).permanent_words
+    (nothing,) = papers_of(changed("cured_valve", empty)).permanent_words
+
+    assert together.words.startswith("The car keeps P0303, P0171 and P0301 on a permanent record")
+    assert nothing.words == "Read 4 March 2026: the car keeps nothing on its permanent record."
 
 
 def test_a_judged_drive_counts_for_the_permanent_record_and_is_drawn() -> None:
@@ -247,12 +278,12 @@ def test_a_judged_drive_counts_for_the_permanent_record_and_is_drawn() -> None:
     done = build_report(case, head=HEAD, now=NOW, logs={sha: log})
 
     assert judged["minimum_drive"] == "met"
-    assert "Our road test was such a drive." in done.permanent[0].owner
+    assert "Our road test was such a drive." in done.permanent_words[0].words
     (drive,) = done.proof.drives
     assert drive.sentences
     assert drive.log_sha256 == sha
     assert any("minutes" in picture.svg for picture in drive.pictures)
-    assert "Our road test" not in report("relieved_oil").permanent[0].owner
+    assert "Our road test" not in report("relieved_oil").permanent_words[0].words
 
 
 def test_without_a_reading_after_the_work_nothing_is_called_proven() -> None:

@@ -74,7 +74,7 @@ def _cause_fact(
         cause=cause,
         name=entry.name,
         plain=entry.plain,
-        place=place_words(place_of(model, cause)),
+        place=place_words(place_of(model, cause), model.car.layout),
         chance=chance,
         chance_words=chance_words(chance),
         state=state,
@@ -109,7 +109,7 @@ def _victims(model: Model, belief: Mapping[str, float]) -> tuple[VictimFact, ...
         found[(facts.fault, facts.holder)] = VictimFact(
             name=entry.name.removesuffix(VICTIM_MARK),
             plain=entry.plain,
-            place=place_words(place_of(model, cause.id)),
+            place=place_words(place_of(model, cause.id), model.car.layout),
             chance=belief[cause.id],
             renewed=cause.id not in current,
             behind=tuple((model.entry(p).name, belief[p]) for p in (standing or parents)),

@@ -133,11 +133,15 @@ class Proof:
 
 @dataclass(frozen=True)
 class PermanentNote:
-    """One code of the permanent record: what the car still waits for. `readings`: ways to read an open rule."""
+    """One code of the permanent record: what the car still waits for. `readings`: ways to read an open rule.
+
+    `read` is False when nobody looked since the erase: then the code may stand there, as it was stored before.
+    """
 
     code: str
     as_of: str
-    owner: str
+    read: bool
+    waits_for: str
     sentence: str
     readings: tuple[str, ...]
     events: tuple[str, ...]
@@ -261,6 +265,7 @@ class Report:
     old_parts: tuple[Fact, ...]
     proof: Proof
     permanent: tuple[PermanentNote, ...]
+    permanent_words: tuple[Fact, ...]
     returns: tuple[Fact, ...]
     watch: tuple[Fact, ...]
     options: tuple[OptionFact, ...]

@@ -17,6 +17,7 @@ from firstcause.knowledge.schema import PartsClass
 from firstcause.reasoning.choice import Option
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.steps import Step, Terms, open_now, repair_steps
+from firstcause.vehicle.layout import EngineLayout
 
 MOST_REPAIRS = 3
 WORTH_OFFERING = 0.05
@@ -48,7 +49,7 @@ def options_of(weighed: WeighedCase, currency: str, labour_per_hour: float | Non
         and any(belief[cause] >= WORTH_OFFERING for cause in model.live_roots)
         and weighed.case.state not in ("declined", "referred")
     ):
-        found.append(_test(test, terms, currency))
+        found.append(_test(test, weighed.case.layout, terms, currency))
     found.append(_watching())
     if weighed.case.state in ("not-found", "referred"):
         found.append(_handing_on(terms, currency))
@@ -107,7 +108,7 @@ def _reaches(model: Model, step: Step, cause: str) -> bool:
 
 
 def _repair(weighed: WeighedCase, step: Step, settles: str, terms: Terms, currency: str) -> OptionFact:
-    repair = weighed.knowledge.repairs[step.what]
+    repair, layout = weighed.knowledge.repairs[step.what], weighed.case.layout
     labour = terms.labour(step.minutes)
     least, most = PARTS_CLASS_SPAN[repair.parts_class]
     highest = None if most is None else labour + most
@@ -115,7 +116,7 @@ def _repair(weighed: WeighedCase, step: Step, settles: str, terms: Terms, curren
         key=step.key,
         kind="repair",
         what=step.name,
-        place=place_words(step.place),
+        place=place_words(step.place, layout),
         minutes=step.minutes,
         labour=labour,
         lowest=labour + least,
@@ -140,14 +141,14 @@ def _set_aside(case: Case, step: Step) -> str:
     return WHY_WORDS[reasons[-1]] if reasons else ""
 
 
-def _test(option: Option, terms: Terms, currency: str) -> OptionFact:
+def _test(option: Option, layout: EngineLayout, terms: Terms, currency: str) -> OptionFact:
     step = option.step
     other = "" if step.other is None else f", with cylinder {step.other}"
     return OptionFact(
         key=step.key,
         kind="test",
         what=f"{'Look further' if step.kind == 'test' else 'Swap'}: {step.name}{other}",
-        place=place_words(step.place),
+        place=place_words(step.place, layout),
         minutes=step.minutes,
         labour=step.price,
         lowest=step.price,

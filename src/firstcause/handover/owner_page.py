@@ -43,7 +43,7 @@ def owner_page(report: Report) -> Page:
             ),
             words(report.price_ground) if report.options else None,
         ),
-        section("What the car still remembers", "side", points(_permanent(report))),
+        section("What the car still remembers", "side", points(report.permanent_words)),
     )
     return Page(
         title=f"Your car: {report.title}",
@@ -86,10 +86,6 @@ def _engine_caption(report: Report) -> str:
 def _option_row(option: OptionFact) -> tuple[str, str, str, str]:
     aside = f" (not chosen: {option.set_aside})" if option.set_aside else ""
     return (f"{option.what}{aside}", option.place, option.price_words, option.settles)
-
-
-def _permanent(report: Report) -> Iterable[Fact]:
-    return (Fact(note.owner, note.events) for note in report.permanent)
 
 
 def _footer(report: Report) -> tuple[str, ...]:

@@ -15,7 +15,7 @@ from firstcause.handover.record_page import record_page
 
 Paper = Literal["a4", "us-letter"]
 _HERE = Path(__file__).parent
-_OWNER_SIZES_PT = (9.6, 9.2, 8.8, 8.4, 8.0)
+_OWNER_SIZES_PT = (10.4, 10.0, 9.6, 9.2, 8.8, 8.4, 8.0)
 """Tried in order until everything stands on one page; below 8 pt nobody reads it, so then a second page it is."""
 
 

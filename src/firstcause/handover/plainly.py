@@ -8,6 +8,7 @@ from math import floor, log10
 from typing import Literal
 
 from firstcause.units import MILE_KM
+from firstcause.vehicle.layout import EngineLayout
 from firstcause.vehicle.place import Place
 
 DistanceUnit = Literal["km", "mi"]
@@ -97,11 +98,15 @@ def moment_words(moment: datetime) -> str:
     return f"{moment:%Y-%m-%d %H:%M}"
 
 
-def place_words(place: Place) -> str:
-    """Where on the engine: `cylinder 3`, `bank 1`, `between cylinders 2 and 3`, `the whole engine`."""
+def place_words(place: Place, layout: EngineLayout) -> str:
+    """Where on the engine: `cylinder 3`, `between cylinders 2 and 3`, `the whole engine`.
+
+    `bank 1` only where there are two: an engine in line has no banks to its owner.
+    """
     if place.kind == "joint":
         return f"between cylinders {place.numbers[0]} and {place.numbers[1]}"
-    return "the whole engine" if place.kind == "engine" else str(place)
+    whole = place.kind == "engine" or (place.kind == "bank" and len(layout.banks) == 1)
+    return "the whole engine" if whole else str(place)
 
 
 def listed(items: Sequence[str], last: str = "and") -> str:

@@ -171,24 +171,38 @@ def _permanent_note(
     forecast = permanent_forecast(
         code, erased=erased, monitor_passed=None, minimum_drive=drive, with_surroundings=limits
     )
-    known = "keeps" if read_since else "may keep"
-    owner = f"The car {known} {code} on a permanent record that no tool can erase (read {as_of})."
     steps = {step.id: step for step in forecast.steps}
     if "minimum-drive" in steps:
-        owner += (
-            " It clears it by itself after its own check has passed and after one drive like this: "
+        waits_for = (
+            "The car clears it by itself after its own check has passed and after one drive like this: "
             f"{MINIMUM_DRIVE.run.value / 60:.0f} minutes running, {MINIMUM_DRIVE.fast_time.value / 60:.0f} of them at "
             f"25 mph (40 km/h) or more, and {MINIMUM_DRIVE.idle_time.value:.0f} seconds standing at idle."
         )
         if steps["minimum-drive"].state == "done":
-            owner += " Our road test was such a drive."
+            waits_for += " Our road test was such a drive."
     elif "lamp-rule" in steps:
-        owner += " It goes when the car turns its warning lamp off by its own rule."
+        waits_for = "It goes when the car turns its warning lamp off by its own rule."
     else:
-        owner += " It clears it by itself after one drive in which its own check ran and passed."
+        waits_for = "The car clears it by itself after one drive in which its own check ran and passed."
     if forecast.readings:
-        owner += " The rule can be read in more than one way; our record shows each."
-    return PermanentNote(code, as_of, owner, forecast.sentence, forecast.readings, sources)
+        waits_for += " The rule can be read in more than one way; our record shows each."
+    return PermanentNote(code, as_of, read_since, waits_for, forecast.sentence, forecast.readings, sources)
+
+
+def permanent_words(case: Case, notes: Sequence[PermanentNote]) -> Iterable[Fact]:
+    """The permanent record told to the owner, codes that wait for the same together; that it is empty, if read so."""
+    groups: dict[tuple[bool, str, str], list[PermanentNote]] = {}
+    for note in notes:
+        groups.setdefault((note.read, note.as_of, note.waits_for), []).append(note)
+    for (read, as_of, waits_for), alike in groups.items():
+        yield Fact(
+            f"The car {'keeps' if read else 'may keep'} {listed([note.code for note in alike])} on a permanent record "
+            f"that no tool can erase (read {as_of}). {waits_for}",
+            alike[0].events,
+        )
+    last = next((event for event in reversed(case.effective) if isinstance(event.body, Snapshot)), None)
+    if last is not None and isinstance(last.body, Snapshot) and last.body.source == "wire" and not notes:
+        yield Fact(f"Read {date_words(last.at)}: the car keeps nothing on its permanent record.", (last.id,))
 
 
 def _verdict(judged: Mapping[str, object], key: str) -> Verdict:

@@ -26,7 +26,7 @@ from firstcause.handover.plainly import (
     sentence,
     span_words,
 )
-from firstcause.handover.proof import incomplete_checks, permanent_notes, proof_of
+from firstcause.handover.proof import incomplete_checks, permanent_notes, permanent_words, proof_of, still_misfires
 from firstcause.handover.record import record_of
 from firstcause.handover.telling import Teller
 from firstcause.knowledge.base import Knowledge
@@ -87,6 +87,7 @@ def build_report(
     owner = people.get(case.opened.person or "", Person())
     headline, meaning = _HEADLINES[case.state]
     checks = incomplete_checks(case)
+    permanent = permanent_notes(case)
     return Report(
         made_at=now.isoformat(),
         date=date_words(now),
@@ -115,8 +116,9 @@ def build_report(
         moved=tuple(_moved(weighed)),
         old_parts=tuple(_old_parts(weighed)),
         proof=proof,
-        permanent=permanent_notes(case),
-        returns=tuple(_returns(weighed, causes, standing, distance_unit)),
+        permanent=permanent,
+        permanent_words=tuple(permanent_words(case, permanent)),
+        returns=tuple(_returns(weighed, causes, standing, proof, distance_unit)),
         watch=tuple(_watch(causes, standing, case.state, knowledge)),
         options=options_of(weighed, currency, labour_per_hour),
         price_ground=price_ground(weighed, currency, labour_per_hour),
@@ -287,7 +289,7 @@ def _old_parts(weighed: WeighedCase) -> Iterable[Fact]:
 
 
 def _returns(
-    weighed: WeighedCase, causes: Causes, standing: tuple[CauseFact, ...], unit: DistanceUnit
+    weighed: WeighedCase, causes: Causes, standing: tuple[CauseFact, ...], proof: Proof, unit: DistanceUnit
 ) -> Iterable[Fact]:
     """What may come back and when: only where something still stands."""
     if weighed.case.state == "cured":
@@ -296,7 +298,7 @@ def _returns(
             f"{chance_figure(_still_open(weighed))}."
         )
         return
-    yield from _when(weighed.case, causes, standing, unit)
+    yield from _when(weighed, causes, standing, proof, unit)
     spoilt = {victim.name for victim in causes.victims}
     entries = [weighed.weighing.model.entry(cause.cause) for cause in standing]
     ruined = [
@@ -307,9 +309,15 @@ def _returns(
         yield Fact(f"Left as it is, it can also lead to: {listed(names)}.")
 
 
-def _when(case: Case, causes: Causes, standing: tuple[CauseFact, ...], unit: DistanceUnit) -> Iterable[Fact]:
+def _when(
+    weighed: WeighedCase, causes: Causes, standing: tuple[CauseFact, ...], proof: Proof, unit: DistanceUnit
+) -> Iterable[Fact]:
     """When it may come back: a span only where it is gone for now and the knowledge base gives one."""
-    if case.state not in ("relieved", "not-found"):
+    case = weighed.case
+    latest, complaint = proof.after or proof.before, weighed.weighing.model.complaint
+    counts = [] if latest is None else [count for count in latest.counts if count.cylinder in complaint]
+    misses = any(still_misfires(count.misfires, count.firings) for count in counts)
+    if misses or case.state not in ("relieved", "not-found"):
         yield Fact("It is still there and can get worse at any time.")
         return
     spans: dict[tuple[int, int], list[str]] = {}

@@ -67,7 +67,9 @@ class Teller:
                 return f"New {self.part_name(part)} in cylinder {number}{kind}."
             case Repaired(repair=repair, place=place, note=note):
                 name = self._knowledge.repairs[repair].name
-                return sentence(f"{name}, {place_words(Place.parse(place))}{f' ({note})' if note else ''}")
+                return sentence(
+                    f"{name}, {place_words(Place.parse(place), self._case.layout)}{f' ({note})' if note else ''}"
+                )
             case Reseated(part=part, cylinder=number):
                 return f"The {self.part_name(part)} of cylinder {number} was taken off and put back."
             case Moved(part=part, first=first, second=second):
@@ -86,7 +88,7 @@ class Teller:
         seen = next((each.name for each in test.outcomes if each.id == outcome), "it settled nothing")
         number = "" if judged is None else f" (read {judged.value:.3g} {judged.unit}, limit {judged.limit:.3g})"
         unsure = "" if body.sure == "sure" else ", not quite sure"
-        where = "" if body.place == "engine" else f" at {place_words(Place.parse(body.place))}"
+        where = "" if body.place == "engine" else f" at {place_words(Place.parse(body.place), self._case.layout)}"
         return f"{test.name}{where}: {seen[0].lower()}{seen[1:]}{number}{unsure}."
 
     def _counted(self, event: Event, body: Counted | Drove) -> str:
