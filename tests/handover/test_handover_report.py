@@ -11,10 +11,11 @@ from scipy.stats import beta
 from tests.handover.handover_cases import CASES, HEAD, NAMES, NOW, papers_of, report, visible_texts, weighed, written
 from tests.handover.handover_cases import with_bodies as changed
 
-from firstcause.casebook.events import Body, Drove, Renewed, Repaired, Snapshot
+from firstcause.casebook.events import Body, Drove, Moved, Renewed, Repaired, Snapshot
 from firstcause.handover import Report, build_report, owner_page_html
 from firstcause.handover.plainly import chance_figure, chance_words, one_in, span_words, time_words
 from firstcause.handover.proof import still_misfires
+from firstcause.handover.telling import Teller
 from firstcause.roadtest.judgement import DriveFacts, judge_drive
 from firstcause.roadtest.reading import read_drive_file
 
@@ -163,6 +164,20 @@ def test_parts_left_swapped_are_named_with_their_marks() -> None:
         in text
     )
     assert "Still swapped: the ignition coil of cylinder 3 sits in cylinder 2." in text
+
+
+def test_a_moved_part_is_told_by_where_it_came_from() -> None:
+    """The plug looked at in cylinder 3 is the one that came from cylinder 1: the finding belongs to that plug."""
+    moved = Moved(part="plug", first=1, second=3)
+
+    def swapped(body: Body) -> Body:
+        return moved if isinstance(body, Moved) and body.first == 3 else body
+
+    case = changed("cured_valve", lambda body: None if body.kind == "moved" and body.first == 1 else swapped(body))
+    looked = next(event.id for event in case.case.effective if getattr(event.body, "test", "") == "plug-look")
+
+    assert "(the spark plug that came from cylinder 1)" in Teller(case).tell(looked)
+    assert "came from" not in Teller(weighed("cured_valve")).tell(looked)
 
 
 def test_a_declined_repair_stays_among_the_options_with_its_price() -> None:

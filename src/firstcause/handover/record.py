@@ -88,7 +88,7 @@ def _measured(case: Case, event_id: str, judged: BenchJudgement, weighed: Weighe
         place=body.place,
         value=f"{judged.value:.4g} {judged.unit}",
         limit=f"{judged.limit:.4g} {judged.unit}",
-        source=f"{judged.limit_source} ({judged.mark})",
+        source=judged.limit_source if judged.mark in judged.limit_source else f"{judged.limit_source} ({judged.mark})",
         outcome=outcome,
         sentence=" ".join((judged.sentence, *judged.notes)),
     )

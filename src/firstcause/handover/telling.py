@@ -19,7 +19,7 @@ from firstcause.casebook.events import (
     Snapshot,
     Told,
 )
-from firstcause.casebook.ledger import ledger_of
+from firstcause.casebook.ledger import PutBack, ledger_of
 from firstcause.casebook.readings import firings_of
 from firstcause.casebook.weighing import WeighedCase
 from firstcause.casebook.words import REGION_WORDS, say
@@ -89,6 +89,7 @@ class Teller:
         number = "" if judged is None else f" (read {judged.value:.3g} {judged.unit}, limit {judged.limit:.3g})"
         unsure = "" if body.sure == "sure" else ", not quite sure"
         where = "" if body.place == "engine" else f" at {place_words(Place.parse(body.place), self._case.layout)}"
+        where += self._came_from(event, test.part, Place.parse(body.place))
         return f"{test.name}{where}: {seen[0].lower()}{seen[1:]}{number}{unsure}."
 
     def _counted(self, event: Event, body: Counted | Drove) -> str:
@@ -100,14 +101,24 @@ class Teller:
         told = listed([f"cylinder {n} missed {count_words(body.misfires[n])}" for n in asked])
         return sentence(f"{told} of {count_words(firings)} sparks ({where}){self._parts_away_at(event)}")
 
+    def _away_at(self, event: Event) -> tuple[PutBack, ...]:
+        """Parts that sat away from home just before an event."""
+        before = self._case.effective[: self._case.effective.index(event)]
+        return ledger_of(replace(self._case, effective=before), self._knowledge).put_back
+
+    def _came_from(self, event: Event, kind: str | None, place: Place) -> str:
+        """Where the part that was looked at came from, if it had been moved there."""
+        for part in self._away_at(event) if kind is not None else ():
+            if part.kind == kind and set(part.now) & set(place.numbers):
+                return f" (the {self.part_name(part.kind)} that came from cylinder {'-'.join(map(str, part.home))})"
+        return ""
+
     def _parts_away_at(self, event: Event) -> str:
         """Which parts from the cylinders complained of sat elsewhere at that moment."""
-        before = self._case.effective[: self._case.effective.index(event)]
-        away = ledger_of(replace(self._case, effective=before), self._knowledge).put_back
         told = [
             f"the {self.part_name(part.kind)} of cylinder {'-'.join(map(str, part.home))} in cylinder "
             f"{'-'.join(map(str, part.now))}"
-            for part in away
+            for part in self._away_at(event)
             if set(part.home) & self._complaint
         ]
         return f", with {listed(told)}" if told else ""
