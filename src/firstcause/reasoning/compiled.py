@@ -48,6 +48,8 @@ CODE_NAMES_ANOTHER = (1.0, 0.5, 0.1, 0.03)
 # Minutes in each region that a code without a freeze frame is taken to look back on, and with one. Judgement.
 CODE_LOOKS_BACK: Mapping[Region, float] = {"cold-start": 1.0, "idle": 3.0, "cruise": 15.0, "load": 3.0}
 CODE_IN_REGION_MINUTES = 3.0
+# Regions in which a shared cause is able to act alike: the car stands, or it is on the road. Judgement.
+WAYS: Mapping[str, tuple[Region, ...]] = {"standing": ("cold-start", "idle"), "road": ("cruise", "load")}
 # A cylinder is complained of when its count is less than a tenth as likely without a misfire as with one. Judgement.
 COMPLAINT_FROM = 0.1
 
@@ -136,9 +138,9 @@ class Model:
         """The victims among `live`."""
         return tuple(cause for cause in self.live if self.entry(cause).kind == "victim")
 
-    def able_in_region(self, cause: str, region: Region) -> str | None:
-        """The cause that says whether a shared fault acts in this region, if a reading was taken there."""
-        name = f"{cause}#{region}"
+    def able_to_act(self, cause: str, way: str) -> str | None:
+        """The cause that says whether a shared fault acts standing or on the road, if such a reading was taken."""
+        name = f"{cause}#{way}"
         return name if name in self.facts else None
 
     def causes_of_test(self, test: TestEntry, place: Place) -> Causes:
@@ -226,14 +228,15 @@ class _Builder:
         private = self.knowledge.faults[fault].scope in ("part", "place") and len(home) == 1
         return f"cylinder {min(home)}" if private and holder not in self.wanderers else None
 
-    def able_in_region(self, cause: str, region: Region) -> str:
-        """The cause that says whether a shared fault acts in this region; made when a reading is first taken there."""
-        name = f"{cause}#{region}"
+    def able_to_act(self, cause: str, way: str) -> str:
+        """The cause that says whether a shared fault acts standing or on the road; made at the first such reading."""
+        name = f"{cause}#{way}"
         if name not in self.facts:
             facts = self.facts[cause]
             behaviour = self.knowledge.faults[facts.fault].misfires
             assert behaviour is not None
-            self.causes.append(Cause(name, 0.0, ((cause, behaviour.acts[region]),), None))
+            ability = max(behaviour.acts[region] for region in WAYS[way])
+            self.causes.append(Cause(name, 0.0, ((cause, ability),), None))
             self.facts[name] = CauseFacts(name, facts.fault, facts.holder, facts.home)
         return name
 
@@ -464,17 +467,22 @@ def _causes_of_count(state: _Builder | Model, number: int, minutes: Mapping[Regi
 def _shared_at_work(
     state: _Builder | Model, cause: str, entry: FaultEntry, minutes: Mapping[Region, float]
 ) -> list[tuple[str, tuple[float, ...]]]:
-    """A shared cause is able to act in a region or not, for all its cylinders alike and in every reading there."""
-    assert entry.misfires is not None
-    reaches = state.knowledge.model.scale.shared_reaches
+    """A shared cause is able to act standing, on the road, or not: for all its cylinders alike, in every reading."""
+    behaviour, reaches = entry.misfires, state.knowledge.model.scale.shared_reaches
+    assert behaviour is not None
     found = []
-    for region, watched in minutes.items():
-        at_work = reaches * caught(entry.misfires, watched)
-        able = state.able_in_region(cause, region)
+    for way, regions in WAYS.items():
+        ability = max(behaviour.acts[region] for region in regions)
+        if ability <= 0.0 or not any(minutes.get(region, 0.0) > 0.0 for region in regions):
+            continue
+        missed = 1.0
+        for region in regions:
+            missed *= 1.0 - behaviour.acts[region] / ability * caught(behaviour, minutes.get(region, 0.0))
+        at_work = reaches * (1.0 - missed)
+        able = state.able_to_act(cause, way)
         if able is None:
-            able, at_work = cause, at_work * entry.misfires.acts[region]
-        if at_work > 0.0:
-            found.append((able, strength_cumulative(entry.misfires, at_work)))
+            able, at_work = cause, at_work * ability
+        found.append((able, strength_cumulative(behaviour, at_work)))
     return found
 
 

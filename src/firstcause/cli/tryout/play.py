@@ -24,8 +24,9 @@ from firstcause.casebook.events import (
     SetAside,
 )
 from firstcause.casebook.evidence import counted_event, drive_facts, drove_event, freeze_frame_of, snapshot_event
+from firstcause.casebook.ledger import ledger_of
 from firstcause.casebook.store import CaseStore
-from firstcause.casebook.weighing import WeighedCase, guard_closing, weigh_case
+from firstcause.casebook.weighing import WeighedCase, guard_closing, safety_of, weigh_case
 from firstcause.cli.output import in_words
 from firstcause.cli.tryout.shop import VirtualShop
 from firstcause.cli.tryout.stories import Story
@@ -131,7 +132,7 @@ class Player:
         told = self.story.told.model_copy(update={"lamp": "flashing" if self.car.lamp == "blinking" else self.car.lamp})
         self._record(told)
         self._record(self.story.agreed)
-        safety = self._weighed(explain=False).safety
+        safety = safety_of(self._case(), self.knowledge)
         self.say(f'The owner: "{told.words}"')
         self.say(f"May it be driven? {safety.rules[0].owner if safety.rules else 'Nothing told speaks against it.'}")
 
@@ -182,7 +183,7 @@ class Player:
 
     def _try_the_tempting_part(self, session: Session) -> None:
         part, first, second = self.story.tempting
-        weighed = self._weighed(explain=False)
+        weighed = self._weighed()
         self.say(_suspects(weighed))
         self.say(f"The tool would begin with: {_named(weighed.weighing.advice.best)}. {self.story.tempting_words}")
         self._swap(session, part, first, second)
@@ -198,7 +199,7 @@ class Player:
         """Follow the tool's list until a repair has been proven quiet, or until nothing is left that can be done."""
         repaired = False
         for number in range(MOST_STEPS):
-            weighed = self._weighed(explain=False)
+            weighed = self._weighed()
             option = self._next(weighed)
             if option is None or (repaired and option.step.kind not in ("watch", "verify")):
                 return number
@@ -262,16 +263,13 @@ class Player:
         return True
 
     def _put_parts_back(self) -> None:
-        for part in self._weighed(explain=False).ledger.put_back:
+        while away := ledger_of(self._case(), self.knowledge).put_back:
+            part = away[0]
             now, home = part.now[0], part.home[0]
-            if self._case().layout.count and self._still_away(part.serial):
-                self.car.stop()
-                self.car.swap(part.kind, now, home)  # type: ignore[arg-type]
-                event = self._record(Moved(part=part.kind, first=now, second=home, mark="as marked"))
-                self.say(f"Put back: {part.serial} to cylinder {home} ({event.id}).")
-
-    def _still_away(self, serial: str) -> bool:
-        return any(part.serial == serial for part in self._weighed(explain=False).ledger.put_back)
+            self.car.stop()
+            self.car.swap(part.kind, now, home)  # type: ignore[arg-type]
+            event = self._record(Moved(part=part.kind, first=now, second=home, mark="as marked"))
+            self.say(f"Put back: {part.serial} to cylinder {home} ({event.id}).")
 
     def _erase(self, session: Session, snapshot: WireSnapshot, saved: Event) -> None:
         self.car.stop()
@@ -327,8 +325,8 @@ class Player:
     def _case(self) -> Case:
         return self.store.case(self.case_id)
 
-    def _weighed(self, *, explain: bool = True) -> WeighedCase:
-        return weigh_case(self._case(), self.knowledge, cannot=self.shop.cannot(), explain=explain)
+    def _weighed(self) -> WeighedCase:
+        return weigh_case(self._case(), self.knowledge, cannot=self.shop.cannot(), explain=False)
 
     def _record(self, body: Body) -> Event:
         return self.store.append(self.case_id, body, TECHNICIAN)
