@@ -47,7 +47,6 @@ def tryout(into: Path, only: str | None) -> None:
             written = into / f"{story.name}-case.toml"
             written.write_text(write_case(store.events(played.case_id), store.people(played.case_id)), encoding="utf-8")
             pages = write_pages(store, played.case_id, knowledge, into, story.name, clock.now)
-            line(story.lesson)
             heading("What it left behind")
             for path in (*pages, written, into / f"{story.name}-case.zip", played.drive_log, played.wire_log):
                 line(str(path))

@@ -61,7 +61,7 @@ class Played:
     """What a story left behind."""
 
     case_id: str
-    state: str
+    state: ClosingState
     wire_log: Path
     drive_log: Path
     steps: int
@@ -305,20 +305,22 @@ class Player:
             self.say(f"  {sentence}")
         return log_file
 
-    def _close(self) -> str:
+    def _close(self) -> ClosingState:
         """Try to close as cured; take the tool's word for it if it refuses."""
         weighed = self._weighed()
         self.say(_suspects(weighed))
-        state: ClosingState = "cured"
         try:
-            closed = guard_closing(weighed, Closed(state="cured", words=self.story.lesson))
+            closed = guard_closing(weighed, self._closing("cured"))
         except CaseError as refusal:
             self.say(f"The tool refuses 'cured': {refusal}")
-            state = "relieved" if not any(o.hard for o in weighed.objections["relieved"]) else "not-found"
-            closed = guard_closing(weighed, Closed(state=state, words=self.story.lesson))
+            relieved = not any(objection.hard for objection in weighed.objections["relieved"])
+            closed = guard_closing(weighed, self._closing("relieved" if relieved else "not-found"))
         event = self._record(closed)
-        self.say(f"Closed as {state} ({event.id}).")
-        return state
+        self.say(f"Closed as {closed.state} ({event.id}). {closed.words}")
+        return closed.state
+
+    def _closing(self, state: ClosingState) -> Closed:
+        return Closed(state=state, words=self.story.lesson if state == self.story.ends else "")
 
     # ---- helpers
 

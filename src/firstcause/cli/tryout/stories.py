@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from firstcause.casebook.events import Agreed, Car, EngineDescription, Told
+from firstcause.casebook.events import Agreed, Car, ClosingState, EngineDescription, Told
 from firstcause.casebook.people import Person
 from firstcause.virtualcar.car import Fault
 
@@ -14,7 +14,7 @@ class Story:
     """A car with a hidden fault, its owner's words, and how the owner decides.
 
     `tempting` is the swap that most would try first: (part, from, to). The owner agrees to a repair up to
-    `owner_pays_up_to`; beyond it they decline, and relief is what is left.
+    `owner_pays_up_to`; beyond it they decline, and relief is what is left. `lesson` is said when the case `ends` so.
     """
 
     name: str
@@ -30,6 +30,7 @@ class Story:
     tempting_words: str
     agreed: Agreed
     owner_pays_up_to: float
+    ends: ClosingState
     lesson: str
 
 
@@ -58,6 +59,7 @@ VALVE = Story(
     tempting_words="The owner's friend may be right, and a coil swap is cheap: the technician tries it first.",
     agreed=Agreed(person="owner", by="signature", work="Find the cause; repair up to the limit", limit=3000.0),
     owner_pays_up_to=3000.0,
+    ends="cured",
     lesson="The tempting part was sound. The valve was the first cause, and the drive proves the repair.",
 )
 
@@ -86,6 +88,7 @@ RINGS = Story(
     tempting_words="The same cylinder again: the technician swaps the coil to be rid of that question.",
     agreed=Agreed(person="owner", by="spoken", work="Find the cause; repair up to the limit", limit=400.0),
     owner_pays_up_to=400.0,
+    ends="relieved",
     lesson="The new plug brought relief. What fouled the old one still stands, so the case is not called cured.",
 )
 
