@@ -7,8 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from firstcause.casebook.events import Corrected, Drove, Found, Noted, Told
-from firstcause.web.forms import NotFilledIn, number_of
+from firstcause.casebook.events import Corrected, Counted, Drove, Found, Noted, Told
+from firstcause.casebook.words import minutes_words
+from firstcause.reasoning.choice import Outlook
+from firstcause.reasoning.steps import Step
+from firstcause.vehicle.place import ENGINE
+from firstcause.web.forms import NotFilledIn, body_from_json, number_of
+from firstcause.web.views import outcome_view
 
 DRIVES = Path(__file__).parent.parent / "data" / "drives"
 
@@ -225,6 +230,43 @@ def test_each_cylinder_has_its_page_and_others_have_none(shop):
     answer = shop.client.get(f"/cases/{case_id}/cylinder/5")
     assert answer.status_code == 422
     assert "cylinders 1 to 4" in answer.text
+
+
+def test_the_owners_data_can_be_deleted_and_the_story_stays(shop):
+    form = {"make": "Velmora", "model": "Tessin", "distance_km": "1000", "shape": "I4", "owner-name": "Quirina"}
+    case_id = shop.client.post("/cases", data=form).headers["location"].rpartition("/")[2]
+    assert "Quirina" in shop.client.get(f"/cases/{case_id}/evidence").text
+
+    assert shop.post(f"/cases/{case_id}/forget", person="owner").status_code == 303
+
+    assert "Quirina" not in shop.client.get(f"/cases/{case_id}/evidence").text
+    assert b"Quirina" not in b"".join(file.read_bytes() for file in shop.desk.store.path.parent.glob("casebook.db*"))
+    assert len(shop.desk.store.events(case_id)) == 1
+
+
+@pytest.mark.parametrize("kind", ["watch", "verify"])
+@pytest.mark.parametrize(
+    ("watched", "recorded"),
+    [
+        ((("idle", 5.0),), Counted(minutes={"idle": 5.0}, misfires={1: 0, 2: 0, 3: 0, 4: 0})),
+        (
+            (("idle", 3.0), ("cruise", 10.0)),
+            Drove(minutes={"idle": 3.0, "cruise": 10.0}, misfires={1: 0, 2: 0, 3: 0, 4: 0}),
+        ),
+    ],
+)
+def test_a_quiet_watch_is_one_tap_that_says_what_it_claims(shop, kind, watched, recorded):
+    """The tap records 0 for every cylinder over the minutes that stand on it; misfires must be typed as counts."""
+    weighed = shop.desk.weighed(shop.misfiring())
+    step = Step("watch", kind, "watch", "Watch the counters", ENGINE, 5.0, 10.0, watched=watched)
+
+    quiet = outcome_view(Outlook("quiet", "no misfire", 0.6, (), 0.0), step, {}, weighed, "USD")
+    misses = outcome_view(Outlook("misfires", "it misfires", 0.4, (), 0.0), step, {}, weighed, "USD")
+
+    assert body_from_json(quiet.body) == recorded
+    assert quiet.name == f"No misfire in {minutes_words(dict(watched))}"
+    assert misses.body == ""
+    assert misses.form.startswith(f"?kind={recorded.kind}&minutes-idle=")
 
 
 def test_who_is_writing_is_kept_on_the_device_and_in_the_event(shop):

@@ -175,7 +175,7 @@ def _chip_label(part: Sitting, number: int) -> tuple[str, str]:
         return f"{part.kind} ← {'+'.join(map(str, part.home))}", "moved"
     others = [n for n in part.at if n != number]
     if len(others) > 1:
-        return f"{part.kind} ×1", "home"
+        return f"{part.kind} (all)", "home"
     return (f"{part.kind} +{others[0]}" if others else part.kind), "home"
 
 

@@ -68,6 +68,14 @@ def _tail(body: Body) -> str:
     return "/closing" if body.kind in ("closed", "reopened") else "/parts" if body.kind == "moved" else ""
 
 
+@router.post("/cases/{case_id}/forget")
+def forget(request: Request, case_id: str, form: TheForm, desk: TheDesk) -> Response:
+    """The owner's data beside the case go for good; its events stay."""
+    desk.store.head(case_id)
+    desk.store.forget_person(case_id, text(form, "person"))
+    return go_to(request, f"/cases/{case_id}/evidence")
+
+
 @router.post("/cases/{case_id}/photos")
 def photo(request: Request, case_id: str, form: TheForm, desk: TheDesk) -> Response:
     name, data = upload_of(form, "photo", MOST_PHOTO_BYTES)

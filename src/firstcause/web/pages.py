@@ -98,7 +98,8 @@ def one_step(
     view, _ = view_of(desk, case_id)
     step = next((step for step in (view.best, *view.others) if step is not None and step.key == key), None)
     if step is None:
-        raise RequestError(f"The step {key!r} is not proposed any more: the case has gone on. Look at the case again.")
+        gone = f"The step {key!r} is not proposed any more: the case has gone on. Look at the case again."
+        raise RequestError(view.trouble or gone)
     return render.page(request, "step.html", {"view": view, "tab": "case", "step": step})
 
 

@@ -250,16 +250,17 @@ def outcome_view(
     """One outcome: its chance, whom one would suspect then, what one would still expect to pay, and its event."""
     then = change_words(look, weighed)
     cost = f"about {look.expected_cost:.0f} {currency} to go" if look.expected_cost > 0 else ""
+    kind = Counted if all(region == "idle" for region, _ in step.watched) else Drove
     body, form, name = "", "", look.name[:1].upper() + look.name[1:]
     if step.kind == "test":
         body = Found(test=step.what, place=str(step.place), outcome=look.outcome).model_dump_json()
     elif step.kind in ("watch", "verify") and look.outcome == "quiet":
-        kind = Counted if all(region == "idle" for region, _ in step.watched) else Drove
         none = dict.fromkeys(weighed.case.layout.cylinders, 0)
         name += f" in {minutes_words(dict(step.watched))}"
         body = kind(minutes=dict(step.watched), misfires=none).model_dump_json()
     elif step.kind in ("watch", "verify"):
-        form = "?kind=counted&" + "&".join(f"minutes-{region}={minutes:g}" for region, minutes in step.watched)
+        watched = "".join(f"&minutes-{region}={minutes:g}" for region, minutes in step.watched)
+        form = f"?kind={'counted' if kind is Counted else 'drove'}{watched}"
     return OutcomeView(
         look.outcome,
         name,
