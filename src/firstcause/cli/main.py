@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 from typing import Any
 
 import click
@@ -33,6 +34,8 @@ class _Commands(SayErrors):
         if cmd_name not in _COMMANDS:
             return None
         module, attribute, _ = _COMMANDS[cmd_name]
+        # The engine's matrices are small: on a busy machine several threads for each make them two to ten times slower.
+        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
         command: click.Command = getattr(importlib.import_module(module), attribute)
         return command
 
