@@ -27,9 +27,8 @@ Factors = Mapping[int, float]
 
 LARGEST_CLUSTER = 9
 LARGEST_ROWS = 10_000
-LEAST_TOLERANCE_OF_ROWS = 1e-4
+ROUGH = 1e-2
 NOISE = 1e-14
-SCREEN = 1e-3
 
 
 @dataclass(frozen=True)
@@ -301,44 +300,61 @@ def _prior(
 
 
 class ListedBlock:
-    """The listed form: positive arithmetic throughout, so nothing cancels; what is not listed is left out."""
+    """The listed form: positive arithmetic throughout, so nothing cancels; what is not listed is left out.
 
-    def __init__(self, parts: BlockParts, tolerance: float) -> None:
+    It begins with a rough list (or, `in_full`, with all there is); `settle` makes a better one.
+    """
+
+    def __init__(self, parts: BlockParts, in_full: bool) -> None:
         self.members = parts.members
         self._parts = parts
         self._column = {member: at for at, member in enumerate(self.members)}
-        mixed = parts.mixed()
-        self._mixed = mixed
-        self._inner = [link for link in parts.links if link not in mixed]
-        self._elsewhere = parts.elsewhere | {link.child for link in mixed}
-        beyond = [total for total in parts.outer.sums if not total.absent and total.touches() & set(self.members)]
-        self._sums = [*parts.sums, *beyond]
-        self._own, self._cuts = _side_by_side(self._sums, mixed, self.members)
-        self._around, _ = _side_by_side(self._sums, mixed, parts.shared)
         self._shared_column = {cause: at for at, cause in enumerate(parts.shared)}
-        rows, self.tolerance = self._list(tolerance)
-        self._set_rows(rows)
-        self._screen = self._screening()
+        self._mixed = parts.mixed()
+        self._inner = [link for link in parts.links if link not in self._mixed]
+        self._elsewhere = parts.elsewhere | {link.child for link in self._mixed}
+        self._own, self._cuts = _side_by_side(parts.sums, self._mixed, self.members)
+        self._around, _ = _side_by_side(parts.sums, self._mixed, parts.shared)
+        self._outer = parts.outer.couplings(self.members)
+        probes, mix = self._probes()
+        self._list(probes, lambda rows, likelihood: likelihood @ mix.T, 0.0 if in_full else ROUGH)
 
-    def _list(self, tolerance: float) -> tuple[Bits, float]:
+    def settle(self, listed: Listing, outside: Array, tolerance: float) -> float:
+        """List the rows by their weight under these shared configurations; `outside` (o, s) is the rest of the network.
+
+        The configurations that carry nearly all of the weight are enough to choose rows by. Returns the tolerance used.
+        """
+        weight = np.abs(outside * (self.table @ self._likelihood(self._rows, listed))).sum(axis=0)
+        order = np.argsort(-weight)
+        chosen = order[: 1 + int(np.searchsorted(np.cumsum(weight[order]), (1.0 - ROUGH) * weight.sum()))]
+        some, around = Listing.of(listed.bits[chosen]), outside[:, chosen]
+
+        def variants(rows: Listing, likelihood: Array) -> Array:
+            outer = rows.products(*self._outer)
+            return np.asarray(np.maximum((outer * (likelihood @ around.T)).sum(axis=1, keepdims=True), 0.0))
+
+        return self._list(some, variants, tolerance)
+
+    def _list(self, probes: Listing, variants: Callable[[Listing, Array], Array], tolerance: float) -> float:
+        """Make the list of rows; returns the tolerance used."""
         size = len(self.members)
-        if tolerance <= 0.0:
-            return all_subsets(size), 0.0
-        probes, chances = self._probes()
 
         def weigh(grown: Grown) -> Array:
-            listed = grown.listing
-            prior = _prior(self._parts, self.members, self._inner, self._elsewhere, listed.bits)
-            likelihood = self._likelihood(listed, probes)
-            variants = [likelihood @ chances.T * prior[:, None]]
-            if len(self._sums) > len(self._parts.sums):
-                # Findings of the whole engine: either another block explains them, or this one has to.
-                with_them = likelihood * self._likelihood(listed, probes, beyond=True)
-                variants.append(with_them @ chances.T * prior[:, None])
-            return np.concatenate(variants, axis=1).T
+            rows = grown.listing
+            prior = _prior(self._parts, self.members, self._inner, self._elsewhere, rows.bits)
+            return np.asarray((variants(rows, self._likelihood(rows, probes)) * prior[:, None]).T)
 
-        items = np.concatenate([np.eye(size, dtype=bool), self._families()])
-        return grow(items, items[:0], weigh, max(tolerance, LEAST_TOLERANCE_OF_ROWS), LARGEST_ROWS)
+        if tolerance <= 0.0:
+            bits = all_subsets(size)
+        else:
+            items = np.concatenate([np.eye(size, dtype=bool), self._families()])
+            bits, tolerance = grow(items, items[:0], weigh, tolerance, LARGEST_ROWS)
+        prior = _prior(self._parts, self.members, self._inner, self._elsewhere, bits)
+        possible = prior > 0.0
+        self._rows = Listing.of(bits[possible])
+        self.table = (prior[possible][:, None] * self._rows.products(*self._outer)).T
+        self._states = self._rows.bits.astype(float)
+        return tolerance
 
     def _families(self) -> Bits:
         """Each victim with one cause of it, and with what stands behind that: by themselves they may weigh nothing."""
@@ -360,39 +376,17 @@ class ListedBlock:
         bits = np.concatenate([np.zeros((1, size), dtype=bool), np.eye(size, dtype=bool)[telling]])
         mix = np.zeros((2, len(bits)))
         mix[0, 0], mix[1, 1:] = 1.0, 1.0
-        return Listing.of(bits), mix[: len(bits)]
+        return Listing.of(bits), mix
 
-    def _set_rows(self, bits: Bits) -> None:
-        prior = _prior(self._parts, self.members, self._inner, self._elsewhere, bits)
-        possible = prior > 0.0
-        self._rows = Listing.of(bits[possible])
-        outer = self._rows.products(*self._parts.outer.couplings(self.members))
-        self.table = (prior[possible][:, None] * outer).T
-        self._states = self._rows.bits.astype(float)
-
-    def _screening(self) -> tuple[Listing, Array]:
-        """The rows that matter most when no shared cause is present, or one; enough to choose configurations by."""
-        probes, _ = self._probes()
-        weight = np.abs(self.table).max(axis=0)[:, None] * self._likelihood(self._rows, probes)
-        total = weight.sum(axis=0)
-        share = np.divide(weight, total, out=np.zeros_like(weight), where=total > 0.0).max(axis=1)
-        chosen = share > SCREEN
-        return Listing.of(self._rows.bits[chosen]), self.table[:, chosen]
-
-    def _likelihood(self, rows: Listing, listed: Listing, beyond: bool = False) -> Array:
-        """P(findings of the block, mixed links | private configuration, shared configuration): (rows, listed).
-
-        With `beyond`: P(findings that touch other blocks too | ..., no cause in those blocks).
-        """
+    def _likelihood(self, rows: Listing, listed: Listing) -> Array:
+        """P(findings of the block, mixed links | private configuration, shared configuration): (rows, listed)."""
         own, around = rows.products(self._own), listed.products(self._around)
         result = np.ones((len(rows), len(listed)))
-        count = len(self._parts.sums)
-        chosen = slice(count, None) if beyond else slice(count)
-        for total, (begin, end) in list(zip(self._sums, pairwise(self._cuts), strict=True))[chosen]:
+        for total, (begin, end) in zip(self._parts.sums, pairwise(self._cuts), strict=True):
             value = (own[:, begin:end] * total.coefficients) @ around[:, begin:end].T
             value[value < NOISE] = 0.0
             result *= value
-        for at, link in enumerate(self._mixed if not beyond else ()):
+        for at, link in enumerate(self._mixed):
             column = self._cuts[-1] + at
             absent = link.keep * own[:, column, None] * around[None, :, column]
             if link.child in self._column:
@@ -406,8 +400,7 @@ class ListedBlock:
         return self._likelihood(self._rows, listed)
 
     def quick(self, grown: Grown) -> Array:
-        rows, table = self._screen
-        return np.asarray(table @ self._likelihood(rows, grown.listing))
+        return np.asarray(self.table @ self.coupling(grown.listing))
 
     def with_present(self, causes: Sequence[int]) -> Array:
         return np.array([self.table * self._states[:, self._column[cause]] for cause in causes])

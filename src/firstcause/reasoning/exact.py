@@ -30,6 +30,7 @@ NEGLIGIBLE_TERM = 1e-3  # times the tolerance
 LARGEST_OUTER = 1 << 12
 LARGEST_LIST = 1 << 15
 MOST_LISTED_IN_FULL = 16
+ROUGH = 1e-3
 MOST_CHILDREN_TOGETHER = 6
 CELLS_AT_ONCE = 1 << 21
 
@@ -165,29 +166,39 @@ class Engine:
                 raise TooManyFindings(parts.name[:1].upper() + parts.name[1:], parts.terms())
         elif parts.terms() <= MOST_EXACT_TERMS and parts.terms() * len(self._outer) <= LARGEST_TABLE:
             return TermBlock(parts)
-        block = ListedBlock(parts, tolerance)
-        self._tolerance = max(self._tolerance, block.tolerance)
-        return block
+        return ListedBlock(parts, in_full=tolerance <= 0.0)
 
     # ---------------------------------------------------------------- shared causes
 
     def _list_configurations(self, tolerance: float) -> None:
-        """List configurations of the shared causes and weigh each: prior, shared findings, and every block."""
+        """List configurations of the shared causes and weigh each: prior, shared findings, and every block.
+
+        Where a block is listed too, the lists are made in turn, roughly first: each is chosen by what the others hold.
+        """
         size = len(self._shared)
         if tolerance <= 0.0:
             if size > MOST_LISTED_IN_FULL:
                 raise TooManyFindings("The list of shared causes", 1 << size)
-            bits = all_subsets(size)
-        else:
-            items = np.concatenate([np.eye(size, dtype=bool), *self._with_children(size, together=False)])
-            seeds = np.concatenate([items[:0], *self._with_children(size, together=True)])
-            bits, used = grow(items, seeds, self._quick_weight, tolerance, LARGEST_LIST)
-            self._tolerance = max(self._tolerance, used)
+            self._weigh_list(all_subsets(size))
+            return
+        items = np.concatenate([np.eye(size, dtype=bool), *self._with_children(size, together=False)])
+        seeds = np.concatenate([items[:0], *self._with_children(size, together=True)])
+        listed_blocks = [(b, block) for b, block in enumerate(self._blocks) if isinstance(block, ListedBlock)]
+        for at_most in dict.fromkeys([max(tolerance, ROUGH) if listed_blocks else tolerance, tolerance]):
+            bits, used = grow(items, seeds, self._quick_weight, at_most, LARGEST_LIST)
+            self._weigh_list(bits)
+            for b, block in listed_blocks:
+                used = max(used, block.settle(self._config, self._without_blocks([b]), at_most))
+                self._coupling[b] = block.coupling(self._config)
+                self._given[b] = block.table @ self._coupling[b]
+            self._tolerance = used
+
+    def _weigh_list(self, bits: Bits) -> None:
         self._config = Listing.of(bits)
         self._base = self._weigh_shared(self._config)
         self._coupling = [block.coupling(self._config) for block in self._blocks]
-        self._given = np.array([b.table @ c for b, c in zip(self._blocks, self._coupling, strict=True)])
-        self._given = self._given.reshape(len(self._blocks), *self._base.shape)
+        given = [block.table @ coupling for block, coupling in zip(self._blocks, self._coupling, strict=True)]
+        self._given = np.array(given).reshape(len(self._blocks), *self._base.shape)
 
     def _with_children(self, size: int, together: bool) -> Iterator[Bits]:
         """A shared cause with one shared child of its own; `together`: with each set of its children.
@@ -371,10 +382,6 @@ class Engine:
 
     def _without_blocks(self, left_out: Sequence[int]) -> Array:
         """Everything but these blocks: (outer, listed)."""
-        if not left_out:
-            return self._joint
-        if len(left_out) == 1:
-            return np.asarray(self._outside[left_out[0]])
         kept = [b for b in range(len(self._blocks)) if b not in left_out]
         return np.asarray(self._base * self._given[kept].prod(axis=0))
 

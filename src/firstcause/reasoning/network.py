@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from itertools import pairwise
 from math import isfinite
 
@@ -93,6 +93,11 @@ def _check_probability(name: str, value: float) -> None:
 
 
 def _check_cumulative(name: str, values: tuple[float, ...]) -> None:
-    rising = all(a <= b + 1e-12 for a, b in pairwise(values))
-    if not values or not rising or values[0] < 0.0 or abs(values[-1] - 1.0) > 1e-9:
+    if not _is_cumulative(values):
         raise ImpossibleNetwork(f"the cumulative outcomes of {name} do not rise from 0 to 1: {values}")
+
+
+@lru_cache(maxsize=8192)
+def _is_cumulative(values: tuple[float, ...]) -> bool:
+    rising = all(a <= b + 1e-12 for a, b in pairwise(values))
+    return bool(values) and rising and values[0] >= 0.0 and abs(values[-1] - 1.0) <= 1e-9

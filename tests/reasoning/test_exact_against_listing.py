@@ -1,0 +1,111 @@
+"""The engine against listing all states one by one, on small networks with every odd shape."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from tests.reasoning.small_networks import by_listing, random_network
+
+from firstcause.reasoning import exact
+from firstcause.reasoning.exact import Contradiction, Engine, Extra
+from firstcause.reasoning.network import Finding, Network
+
+SEEDS = range(25)
+ROUNDING = 1e-12
+
+
+def possible(seed: int) -> Network:
+    """A random network whose findings can all be true together; the next seed's if they cannot."""
+    while True:
+        network = random_network(seed)
+        try:
+            Engine(network, 0.0)
+        except Contradiction:
+            seed += 1000
+        else:
+            return network
+
+
+def largest_difference(network: Network, engine: Engine) -> float:
+    listed, posterior = by_listing(network), engine.posterior()
+    return max(
+        abs(posterior.evidence / listed.evidence - 1.0),
+        *(abs(posterior.probability[name] - p) for name, p in listed.probability.items()),
+    )
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_posterior_and_evidence_equal_the_list_of_all_states(seed: int) -> None:
+    """Ours: the definition itself, summed state by state."""
+    network = possible(seed)
+
+    assert largest_difference(network, Engine(network, 0.0)) < ROUNDING
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_blocks_listed_by_configuration_give_the_same(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ours: the form for very many abnormal findings, forced on small networks, everything listed."""
+    network = possible(seed)
+    monkeypatch.setattr(exact, "LARGEST_TABLE_IN_FULL", 0)
+
+    assert largest_difference(network, Engine(network, 0.0)) < ROUNDING
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("tolerance", [1e-5, 1e-6])
+def test_a_list_of_shared_causes_leaves_out_no_more_than_it_says(seed: int, tolerance: float) -> None:
+    """Ours: causes here are far commoner (up to 0.4) than those that the lists are made for."""
+    network = possible(seed)
+
+    engine = Engine(network, tolerance)
+
+    assert largest_difference(network, engine) < 5 * tolerance
+    assert engine.posterior().tolerance == tolerance
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("by_terms", [True, False])
+def test_asking_what_if_equals_one_finding_more(seed: int, by_terms: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ours: a factor on present causes is a finding with two outcomes whose first was seen."""
+    if not by_terms:
+        monkeypatch.setattr(exact, "LARGEST_TABLE_IN_FULL", 0)
+    network, chance = possible(seed), np.random.default_rng(seed)
+    names = [cause.id for cause in network.causes]
+    extras = [{name: float(chance.random()) for name in names if chance.random() < 0.3} for _ in range(4)]
+    extras += [{names[0]: 0.0}, {}, {"root-of-two": 0.3}]
+    before = by_listing(network).evidence
+
+    z, joint = Engine(network, 0.0).with_extras([Extra(extra) for extra in extras], names)
+
+    for e, extra in enumerate(extras):
+        one_more = Finding("extra", (1.0, 1.0), tuple((k, (v, 1.0)) for k, v in extra.items()), (1.0, 0.0))
+        after = by_listing(Network(network.causes, (*network.findings, one_more)))
+        assert z[e] == pytest.approx(after.evidence / before, rel=1e-11, abs=ROUNDING)
+        for w, name in enumerate(names):
+            assert joint[e, w] == pytest.approx(after.probability[name] * after.evidence / before, abs=ROUNDING)
+
+
+def test_findings_that_exclude_each_other_are_called_so() -> None:
+    """Ours: the only cause of a sure sign is excluded by another."""
+    network = random_network(0)
+    name = network.causes[0].id
+    yes = Finding("yes", (1.0, 1.0), ((name, (0.0, 1.0)),), (0.0, 1.0))
+    no = Finding("no", (1.0, 1.0), ((name, (0.0, 1.0)),), (1.0, 0.0))
+
+    with pytest.raises(Contradiction, match="cannot all be true together"):
+        Engine(Network(network.causes, (yes, no)), 0.0)
+
+
+def test_evidence_far_below_the_smallest_float_is_still_weighed() -> None:
+    """Ours: 400 counts, each with likelihoods near 1e-3, used to underflow to nothing and be called a contradiction."""
+    network = random_network(1)
+    name = network.causes[0].id
+    counts = tuple(Finding(f"c{n}", (1.0, 1.0), ((name, (0.5, 1.0)),), (1e-3, 1.01e-3)) for n in range(400))
+
+    posterior = Engine(Network(network.causes, counts), 1e-6).posterior()
+
+    assert posterior.log_evidence < -2700.0
+    assert posterior.evidence == 0.0
+    leak = by_listing(Network(network.causes)).probability[name]
+    odds = leak / (1.0 - leak) * (1.005) ** 400
+    assert posterior.probability[name] == pytest.approx(odds / (1.0 + odds), rel=1e-6)
