@@ -20,7 +20,6 @@ from firstcause.reasoning.steps import Step, Terms, open_now, repair_steps
 from firstcause.vehicle.layout import EngineLayout
 
 MOST_REPAIRS = 3
-WORTH_OFFERING = 0.05
 # From and to, in the shop's currency: the classes as model.toml words them ("A below 20, B to 80, …, F above").
 PARTS_CLASS_SPAN: Mapping[PartsClass, tuple[float, float | None]] = {
     "none": (0.0, 0.0),
@@ -46,7 +45,7 @@ def options_of(weighed: WeighedCase, currency: str, labour_per_hour: float | Non
     test = next((option for option in _ranked(weighed) if option.step.kind in ("test", "swap")), None)
     if (
         test is not None
-        and any(belief[cause] >= WORTH_OFFERING for cause in model.live_roots)
+        and any(belief[cause] >= _worth_offering(weighed) for cause in model.live_roots)
         and weighed.case.state not in ("declined", "referred")
     ):
         found.append(_test(test, weighed.case.layout, terms, currency))
@@ -70,9 +69,14 @@ def _ranked(weighed: WeighedCase) -> list[Option]:
     return [option for option in weighed.weighing.advice.options if isfinite(option.expected_cost)]
 
 
+def _worth_offering(weighed: WeighedCase) -> float:
+    """A cause is offered work for from the share at which it keeps a case from being called cured."""
+    return weighed.knowledge.model.closing.open_parent_at_most
+
+
 def _repairs(weighed: WeighedCase, terms: Terms, currency: str) -> list[OptionFact]:
     model, belief = weighed.weighing.model, weighed.weighing.belief
-    likely = [cause for cause in model.live_roots if belief[cause] >= WORTH_OFFERING]
+    likely = [cause for cause in model.live_roots if belief[cause] >= _worth_offering(weighed)]
     offers: list[tuple[float, OptionFact]] = []
     for step in repair_steps(model, terms, open_now(model)):
         reached = sorted((c for c in likely if _reaches(model, step, c)), key=lambda c: -belief[c])

@@ -157,7 +157,6 @@ class Player:
         event = self._record(snapshot_event(snapshot))
         codes = {status: ", ".join(code.text for code in snapshot.codes(status)) or "none"
                  for status in ("confirmed", "pending", "permanent")}  # fmt: skip
-        frame = f"{snapshot.freeze_value('engine_rpm')} rpm, load {snapshot.freeze_value('load_pct')} %"
         if quietly:
             self.say(
                 f"After the drive the car still keeps: permanent {codes['permanent']}; confirmed {codes['confirmed']}."
@@ -165,7 +164,7 @@ class Player:
         else:
             self.say(
                 f"Evidence saved before anything can erase it ({event.id}): confirmed {codes['confirmed']}, pending "
-                f"{codes['pending']}, permanent {codes['permanent']}; first seen at {frame}."
+                f"{codes['pending']}, permanent {codes['permanent']}; first seen at {_frame(snapshot)}."
             )
         return snapshot, event
 
@@ -236,7 +235,7 @@ class Player:
     def _repair_or_relieve(self, session: Session, weighed: WeighedCase, option: Option) -> bool:
         step = option.step
         if step.price > self.story.owner_pays_up_to:
-            self._record(SetAside(step=step.what, why="owner-declined", note=f"{step.name}: about {step.price:.0f}"))
+            self._record(SetAside(step=step.key, why="owner-declined", note=f"{step.name}: about {step.price:.0f}"))
             self.declined.add(step.key)
             self.say(f"  The owner declines {step.name.lower()} (about {step.price:.0f}).")
             return self._relieve(session, weighed)
@@ -351,6 +350,13 @@ def _regions(run: DriveRecord) -> dict[Region, float]:
     return {region: round(watched[region], 1) for region in REGIONS if region in watched}
 
 
+def _frame(snapshot: WireSnapshot) -> str:
+    values = [snapshot.freeze_value(name) for name in ("engine_rpm", "load_pct", "coolant_c")]
+    if not all(isinstance(value, int | float) for value in values):
+        return "conditions that the car did not keep"
+    return "{:.0f} rpm, load {:.0f} %, coolant {:.0f} degC".format(*values)
+
+
 def _named(option: Option) -> str:
     step = option.step
     return f"{step.name} ({step.place}), {step.minutes:.0f} min, expected in all {option.expected_cost:.0f}"
@@ -363,5 +369,5 @@ def _suspects(weighed: WeighedCase) -> str:
         for v in weighed.weighing.victims
         if v.probability > 0.2
     ]
-    result = "Suspects: " + ("; ".join(top) or "none yet") + "."
+    result = "Suspects: " + ("; ".join(top) or "none above 1 in 100") + "."
     return result + (f" A result of one of them: {'; '.join(victims)}." if victims else "")
