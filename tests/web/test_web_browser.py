@@ -113,39 +113,42 @@ def test_one_tap_records_an_outcome_and_moves_the_suspects(visit, shop, size, sc
     page = visit("/", size, java_script_enabled=script)
     page.get_by_text("Velmora Tessin").click()
     before = shares(page)
-    key = "plug-look at cylinder 3"
-    page.goto(f"{shop.base}/cases/{case_id}/step?key={key}")
-
-    page.locator("button.tap", has_text="oil").first.click()
+    page.goto(f"{shop.base}/cases/{case_id}/steps")
+    page.locator(".step-link", has_text="Look or measure").first.click()
+    name, striking = page.locator(".card h1").inner_text(), page.locator("button.tap").last
+    outcome = striking.locator(".o-name").inner_text()
+    striking.click()
     page.wait_for_url(f"**/cases/{case_id}")
 
     body = shop.desk.store.events(case_id)[-1].body
     assert isinstance(body, Found)
-    assert (body.test, body.place, body.sure) == ("plug-look", "cylinder 3", "sure")
+    assert body.sure == "sure"
+    sentence = page.locator("#e5 .e-words").inner_text()
+    assert sentence.startswith(name)
+    assert sentence.endswith(f": {outcome}.")
     assert len(before) == 5
     assert shares(page) != before
-    assert page.locator("#e5").is_visible()
 
 
 def test_a_swap_is_one_tap_and_stands_in_the_ledger_until_it_is_undone(visit, shop):
     case_id = shop.misfiring()
     page = visit(f"/cases/{case_id}")
     page.goto(f"{shop.base}/cases/{case_id}/steps")
-    page.locator(".step-link", has_text="Swap: ignition coil").first.click()
+    page.locator(".step-link", has_text="Swap: ").first.click()
     page.locator("button.tap", has_text="They are swapped").click()
     page.wait_for_url(f"**/cases/{case_id}/parts")
 
     body = shop.desk.store.events(case_id)[-1].body
     assert isinstance(body, Moved)
-    other = body.second
-    assert (body.part, body.first, body.mark) == ("coil", 3, "from 3")
+    part, other = body.part, body.second
+    assert (body.first, body.mark) == (3, "from 3")
     assert "Must go back" in page.locator(".reminder").inner_text()
     rows = [row.inner_text().split() for row in page.locator("tr.moved").all()]
     assert [row[:4] for row in rows] == sorted(
-        [["coil", "3", "←", str(other)], ["coil", str(other), "←", "3"]], key=lambda row: int(row[1])
+        [[part, "3", "←", str(other)], [part, str(other), "←", "3"]], key=lambda row: int(row[1])
     )
     drawn = page.locator("svg.engine .e-label-moved")
-    assert sorted(drawn.all_text_contents()) == sorted([f"coil ← {other}", "coil ← 3"])
+    assert sorted(drawn.all_text_contents()) == sorted([f"{part} ← {other}", f"{part} ← 3"])
 
     page.goto(f"{shop.base}/cases/{case_id}")
     assert "Parts away from home" in page.locator(".reminder").inner_text()
@@ -265,7 +268,7 @@ def test_every_word_can_be_read_in_the_sun(visit, shop, scheme):
     case_id = shop.misfiring()
     shop.desk.record(case_id, Moved(part="coil", first=3, second=1), "Ada")
     page = visit("/", PHONE, color_scheme=scheme)
-    for screen in ("", "/parts", "/evidence", "/closing", "/record?kind=counted", "/step?key=plug-look at cylinder 3"):
+    for screen in ("", "/parts", "/evidence", "/closing", "/record?kind=counted", "/steps"):
         page.goto(f"{shop.base}/cases/{case_id}{screen}")
         page.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
         assert page.evaluate(FAINT) == [], screen
@@ -273,7 +276,9 @@ def test_every_word_can_be_read_in_the_sun(visit, shop, scheme):
 
 def test_the_keyboard_reaches_the_first_outcome(visit, shop):
     case_id = shop.misfiring()
-    page = visit(f"/cases/{case_id}/step?key=plug-look at cylinder 3", LAPTOP)
+    page = visit(f"/cases/{case_id}/steps", LAPTOP)
+    page.locator(".step-link", has_text="Look or measure").first.click()
+    page.locator(".card h1").wait_for()
     for _ in range(40):
         page.keyboard.press("Tab")
         if page.evaluate("document.activeElement.matches('button.tap')"):
