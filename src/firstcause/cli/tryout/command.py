@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import sys
 import textwrap
 import time
 from pathlib import Path
@@ -51,8 +52,8 @@ def tryout(into: Path, only: str | None) -> None:
             for path in (*pages, written, into / f"{story.name}-case.zip", played.drive_log, played.wire_log):
                 line(str(path))
     heading("Go on")
-    line(f"firstcause serve --casebook {into / CASEBOOK_NAME}      opens both cases in the browser", 2)
-    line(f"firstcause weigh {into / 'valve-case.toml'}      weighs the written case again", 2)
+    line(f"{sys.argv[0]} serve --casebook {into / CASEBOOK_NAME}      opens both cases in the browser", 2)
+    line(f"{sys.argv[0]} weigh {into / 'valve-case.toml'}      weighs the written case again", 2)
     click.echo(f"\nDone in {time.perf_counter() - begun:.0f} s.")
 
 

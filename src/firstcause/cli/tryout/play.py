@@ -351,10 +351,16 @@ def _regions(run: DriveRecord) -> dict[Region, float]:
 
 
 def _frame(snapshot: WireSnapshot) -> str:
-    values = [snapshot.freeze_value(name) for name in ("engine_rpm", "load_pct", "coolant_c")]
-    if not all(isinstance(value, int | float) for value in values):
-        return "conditions that the car did not keep"
-    return "{:.0f} rpm, load {:.0f} %, coolant {:.0f} degC".format(*values)
+    shown = []
+    for name, text in (
+        ("engine_rpm", "{:.0f} rpm"),
+        ("load_pct", "load {:.0f} %"),
+        ("coolant_c", "coolant {:.0f} degC"),
+    ):
+        value = snapshot.freeze_value(name)
+        if isinstance(value, int | float):
+            shown.append(text.format(value))
+    return ", ".join(shown) or "conditions that the car did not keep"
 
 
 def _named(option: Option) -> str:
