@@ -12,6 +12,7 @@ from firstcause.casebook.words import minutes_words, misfire_words
 from firstcause.handover.facts import CylinderCount, DriveFact, Fact, PermanentNote, Picture, Proof, Readings
 from firstcause.handover.plainly import count_words, date_words, listed, moment_words, one_in
 from firstcause.handover.telling import is_change
+from firstcause.reasoning.history import still_misfires
 from firstcause.roadtest.bound import upper_rate
 from firstcause.roadtest.conditions import Verdict
 from firstcause.roadtest.drivelog import DriveLog
@@ -103,11 +104,6 @@ def _said(
         }
         back = told.get(str(drive.came_back), "Whether it came back to the way of driving in which it failed is open.")
         yield Fact(back, (drive.event,))
-
-
-def still_misfires(misfires: int, firings: int) -> bool:
-    """Whether a count is more than stray: the rule by which the verdict refuses `cured` (reasoning.verdict)."""
-    return misfires > max(3.0, 0.002 * firings)
 
 
 def _asked(readings: Readings, asked: Sequence[int]) -> list[CylinderCount]:

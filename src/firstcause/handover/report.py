@@ -26,10 +26,11 @@ from firstcause.handover.plainly import (
     sentence,
     span_words,
 )
-from firstcause.handover.proof import incomplete_checks, permanent_notes, permanent_words, proof_of, still_misfires
+from firstcause.handover.proof import incomplete_checks, permanent_notes, permanent_words, proof_of
 from firstcause.handover.record import record_of
 from firstcause.handover.telling import Teller
 from firstcause.knowledge.base import Knowledge
+from firstcause.reasoning.history import still_misfires
 from firstcause.roadtest.drivelog import DriveLog
 
 _HEADLINES: Mapping[str, tuple[str, str]] = {

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
+from math import prod
 from typing import TypeVar
 
 from firstcause.errors import RequestError
@@ -32,6 +33,7 @@ from firstcause.reasoning.history import (
     Renewed,
     Repaired,
     Reseated,
+    still_misfires,
 )
 from firstcause.reasoning.network import Cause, Finding, Network
 from firstcause.reasoning.prior import prior_probabilities
@@ -149,7 +151,7 @@ class Model:
 
     def causes_of_count(self, number: int, minutes: Mapping[Region, float]) -> Causes:
         """The causes that would make this cylinder misfire in a reading taken now."""
-        return _causes_of_count(self, number, minutes)
+        return _causes_of_count(self, number, (minutes,))
 
 
 def compile_model(knowledge: Knowledge, car: CarFacts, history: History) -> Model:
@@ -242,14 +244,14 @@ class _Builder:
 
     # ------------------------------------------------------------ happenings
 
-    def take(self, happening: Happening) -> None:
+    def take(self, happening: Happening | _Reading) -> None:
         """Fold one happening in."""
         match happening:
             case Answered():
                 pass
             case Coded():
                 self._coded(happening)
-            case Counted():
+            case _Reading():
                 self._counted(happening)
             case Found():
                 self._found(happening)
@@ -311,11 +313,11 @@ class _Builder:
         for number in self.car.layout.cylinders:
             named = number in happening.cylinders
             weights = CODE_NAMES_IT if named else CODE_NAMES_ANOTHER
-            causes = _causes_of_count(self, number, minutes)
+            causes = _causes_of_count(self, number, (minutes,))
             self._observe(happening.id, f"{happening.id}/{cylinder(number)}", causes, len(STRENGTHS), weights)
         self._complains(happening.cylinders)
 
-    def _counted(self, happening: Counted) -> None:
+    def _counted(self, happening: _Reading) -> None:
         levels = self.knowledge.model.levels
         for number, misfires in happening.misfires.items():
             self.car.layout.require(number)
@@ -328,12 +330,12 @@ class _Builder:
                     "Correct the count, the minutes or the engine speed."
                 )
             weights = self._with_spill(happening, number, strength_weights(misfires, firings, levels))
-            causes = _causes_of_count(self, number, happening.minutes)
+            causes = _causes_of_count(self, number, happening.runs)
             self._observe(happening.id, f"{happening.id}/{cylinder(number)}", causes, len(STRENGTHS), weights)
             if weights[0] < COMPLAINT_FROM * max(weights):
                 self._complains((number,))
 
-    def _with_spill(self, happening: Counted, number: int, weights: tuple[float, ...]) -> tuple[float, ...]:
+    def _with_spill(self, happening: _Reading, number: int, weights: tuple[float, ...]) -> tuple[float, ...]:
         spill, layout = self.knowledge.model.spill, self.car.layout
         worst = max(happening.misfires, key=lambda other: happening.misfires[other])
         order = layout.firing_order
@@ -377,33 +379,49 @@ class _Builder:
         )
 
 
-def _readings_joined(history: History) -> list[Happening]:
-    """Readings in the same regions with nothing changed in between are one reading: their sum.
+@dataclass(frozen=True)
+class _Reading:
+    """Readings that say the same, taken as one: `runs` are the exposures in which a fault had a chance to show."""
 
-    A fault that is at work in one of them is at work in the other; taking them as independent would count the same
-    evidence twice. The joined reading has the id of the first.
+    id: str
+    runs: tuple[Mapping[Region, float], ...]
+    firings: Mapping[int, int]
+    misfires: Mapping[int, int]
+
+    @property
+    def is_quiet(self) -> bool:
+        return not any(still_misfires(count, self.firings.get(number, 0)) for number, count in self.misfires.items())
+
+    def with_another(self, other: Counted) -> _Reading:
+        """Two readings as one: quiet runs stay runs of their own, misfiring ones are one long run."""
+        runs = (*self.runs, other.minutes) if self.is_quiet else (_summed(self.runs[0], other.minutes),)
+        return _Reading(self.id, runs, _summed(self.firings, other.firings), _summed(self.misfires, other.misfires))
+
+
+def _readings_joined(history: History) -> list[Happening | _Reading]:
+    """Readings in the same regions that say the same, with nothing changed in between, become one.
+
+    A fault that was at work in one misfiring reading is at work in the next: taken as independent they would count the
+    same evidence twice. Quiet readings each gave a fault its chance to show; one reading of many runs says just that.
+    The joined reading has the id of the first.
     """
-    joined: list[Happening] = []
-    since_change: dict[frozenset[Region], int] = {}
+    joined: list[Happening | _Reading] = []
+    since_change: dict[tuple[frozenset[Region], bool], int] = {}
     for happening in history:
         if isinstance(happening, Moved | Renewed | Reseated | Repaired):
             since_change.clear()
         if not isinstance(happening, Counted):
             joined.append(happening)
             continue
+        reading = _Reading(happening.id, (happening.minutes,), happening.firings, happening.misfires)
         regions = frozenset(region for region, watched in happening.minutes.items() if watched > 0)
-        at = since_change.setdefault(regions, len(joined))
+        at = since_change.setdefault((regions, reading.is_quiet), len(joined))
         if at == len(joined):
-            joined.append(happening)
+            joined.append(reading)
         else:
             earlier = joined[at]
-            assert isinstance(earlier, Counted)
-            joined[at] = Counted(
-                earlier.id,
-                _summed(earlier.minutes, happening.minutes),
-                _summed(earlier.firings, happening.firings),
-                _summed(earlier.misfires, happening.misfires),
-            )
+            assert isinstance(earlier, _Reading)
+            joined[at] = earlier.with_another(happening)
     return joined
 
 
@@ -449,7 +467,8 @@ def _causes_of_test(state: _Builder | Model, test: TestEntry, place: Place) -> C
     return tuple(shown)
 
 
-def _causes_of_count(state: _Builder | Model, number: int, minutes: Mapping[Region, float]) -> Causes:
+def _causes_of_count(state: _Builder | Model, number: int, runs: Sequence[Mapping[Region, float]]) -> Causes:
+    """The causes that act on a cylinder, each with its chance to be at work in at least one of these runs."""
     here = frozenset((number,))
     found = []
     for (fault, holder), cause in state.current.items():
@@ -457,15 +476,15 @@ def _causes_of_count(state: _Builder | Model, number: int, minutes: Mapping[Regi
         if entry.misfires is None or not _touches(state, holder, cause, here):
             continue
         if entry.scope in ("shared", "bank"):
-            found += _shared_at_work(state, cause, entry, minutes)
+            found += _shared_at_work(state, cause, entry, runs)
         else:
-            at_work = chance_at_work(entry.misfires, minutes)
-            found.append((cause, strength_cumulative(entry.misfires, at_work)))
+            hidden = prod(1.0 - chance_at_work(entry.misfires, minutes) for minutes in runs)
+            found.append((cause, strength_cumulative(entry.misfires, 1.0 - hidden)))
     return tuple(found)
 
 
 def _shared_at_work(
-    state: _Builder | Model, cause: str, entry: FaultEntry, minutes: Mapping[Region, float]
+    state: _Builder | Model, cause: str, entry: FaultEntry, runs: Sequence[Mapping[Region, float]]
 ) -> list[tuple[str, tuple[float, ...]]]:
     """A shared cause is able to act standing, on the road, or not: for all its cylinders alike, in every reading."""
     behaviour, reaches = entry.misfires, state.knowledge.model.scale.shared_reaches
@@ -473,13 +492,13 @@ def _shared_at_work(
     found = []
     for way, regions in WAYS.items():
         ability = max(behaviour.acts[region] for region in regions)
-        if ability <= 0.0 or not any(minutes.get(region, 0.0) > 0.0 for region in regions):
+        if ability <= 0.0 or not any(minutes.get(region, 0.0) > 0.0 for minutes in runs for region in regions):
             continue
-        missed = 1.0
-        for region in regions:
-            missed *= 1.0 - behaviour.acts[region] / ability * caught(behaviour, minutes.get(region, 0.0))
-        at_work = reaches * (1.0 - missed)
-        able = state.able_to_act(cause, way)
+        hidden = 1.0
+        for minutes in runs:
+            missed = prod(1.0 - behaviour.acts[r] / ability * caught(behaviour, minutes.get(r, 0.0)) for r in regions)
+            hidden *= 1.0 - reaches * (1.0 - missed)
+        able, at_work = state.able_to_act(cause, way), 1.0 - hidden
         if able is None:
             able, at_work = cause, at_work * ability
         found.append((able, strength_cumulative(behaviour, at_work)))

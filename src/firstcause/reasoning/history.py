@@ -58,6 +58,11 @@ class Counted:
     misfires: Mapping[int, int]
 
 
+def still_misfires(misfires: int, firings: int) -> bool:
+    """Whether a count is more than the stray ones of a healthy cylinder: over 3, and over 2 in 1,000. Judgement."""
+    return misfires > max(3.0, 0.002 * firings)
+
+
 @dataclass(frozen=True)
 class Found:
     """A test came out one way at a place; `weights` is the likelihood of what was seen under each outcome.

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.counts import chance_at_work
-from firstcause.reasoning.history import Coded, Counted, Moved, Region, Renewed, Repaired
+from firstcause.reasoning.history import Coded, Counted, Moved, Region, Renewed, Repaired, still_misfires
 
 STRONG_PROOF = 0.95
 
@@ -59,7 +59,7 @@ def quiet_since_change(model: Model) -> dict[Region, float] | None:
             minutes = None
         elif isinstance(happening, Counted) and minutes is not None:
             counts = [(happening.firings.get(n, 0), happening.misfires.get(n, 0)) for n in model.complaint]
-            if any(firings and misfires > max(3.0, 0.002 * firings) for firings, misfires in counts):
+            if any(firings and still_misfires(misfires, firings) for firings, misfires in counts):
                 minutes = None
                 continue
             for region, watched in happening.minutes.items():
