@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import cache
 
 import pytest
 from tests.reasoning.test_trade_facts import BAD_THREE, FOUR, counts, found, model, pack
@@ -26,7 +25,6 @@ OVERHAUL = Repaired("e5", "head-overhaul", bank(1))
 QUIET_DRIVE = counts("e6", {}, {"cold-start": 2.0, "idle": 10.0, "cruise": 25.0, "load": 5.0})
 
 
-@cache
 def advice(*history: Happening, set_aside: tuple[str, ...] = (), car: CarFacts = FOUR) -> tuple[Model, Advice]:
     compiled = model(*history, car=car)
     terms = Terms.of(pack(), set_aside=set_aside)
