@@ -36,7 +36,7 @@ try: $(RUN) ## play a whole case on the virtual car; leaves the folder tryout/
 
 test: $(DEV) ## run the tests (WORKERS=2)
 	@sh tools/debian-for-tests.sh
-	@$(BIN)/pytest -n $(WORKERS)
+	@$(BIN)/pytest -n $(WORKERS) --dist loadgroup
 
 check: $(DEV) ## lint, types, and the import contract
 	$(BIN)/ruff check .
