@@ -31,7 +31,7 @@ help: ## list the targets
 setup: $(DEV) ## build .venv with all that running, testing and checking need
 	@echo ".venv is ready; the command is $(BIN)/firstcause"
 
-try: $(RUN) ## play a whole case on the virtual car; leaves the folder tryout/
+try: $(RUN) ## play two whole cases on the virtual car; leaves the folder tryout/
 	@$(BIN)/firstcause tryout --into tryout
 
 test: $(DEV) ## run the tests (WORKERS=2)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import exp
 
 import pytest
 from tests.reasoning.test_trade_facts import BAD_THREE, FOUR, counts, found, model, pack
@@ -11,8 +12,9 @@ from firstcause.reasoning.choice import Advice, advise
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.exact import Engine
 from firstcause.reasoning.history import Answered, CarFacts, Happening, Moved, Renewed, Repaired
+from firstcause.reasoning.network import Finding, Network
 from firstcause.reasoning.steps import Terms, open_now, openings
-from firstcause.reasoning.verdict import objections, quiet_since_change, removed_causes
+from firstcause.reasoning.verdict import chance_removed, objections, quiet_since_change, removed_causes
 from firstcause.reasoning.weigh import TOLERANCE, weigh
 from firstcause.vehicle.layout import common_layout
 from firstcause.vehicle.place import bank, cylinder
@@ -142,8 +144,9 @@ def test_a_dearer_hour_makes_every_test_dearer() -> None:
 
 def against(state: str, *history: Happening) -> dict[str, bool]:
     compiled = model(*history)
-    chances = Engine(compiled.network, 1e-6).posterior().probability
-    return {objection.code: objection.hard for objection in objections(compiled, chances, state)}
+    engine = Engine(compiled.network, 1e-6)
+    chances, removed = engine.posterior().probability, chance_removed(compiled, engine)
+    return {objection.code: objection.hard for objection in objections(compiled, chances, removed, state)}
 
 
 def test_cured_is_refused_while_it_still_misfires_and_while_nothing_was_read_since() -> None:
@@ -166,7 +169,37 @@ def test_a_new_plug_and_a_quiet_drive_are_relief_and_not_cure() -> None:
 
 def test_a_repair_of_what_was_never_suspected_is_objected_to() -> None:
     quiet_after = (BAD_THREE, Renewed("e2", "coil", 3), QUIET_DRIVE)
-    assert "cause-not-shown" in against("cured", *quiet_after)
+    assert against("cured", *quiet_after)["cause-not-shown"]
+
+
+def test_without_any_cause_removed_nothing_is_cured() -> None:
+    """A complaint that stays away by itself is not found, not cured."""
+    assert against("cured", Answered("e0", "gas-conversion"), QUIET_DRIVE)["cause-not-shown"]
+
+
+def test_relief_is_refused_while_it_still_misfires() -> None:
+    assert against("relieved", BAD_THREE, Renewed("e2", "plug", 3), counts("e3", {3: 240}))["still-misfires"]
+
+
+def test_the_chance_that_the_cause_was_among_those_removed_is_their_joint() -> None:
+    """A dead coil and one that breaks down hot exclude each other; both left with the old coil.
+
+    Checked against leaving the old coil's causes out of the network: P(none of them) is a ratio of evidence.
+    """
+    moved = (counts("e1", {3: 1000}), Moved("e2", "coil", 3, 1), counts("e3", {1: 990}))
+    history = (*moved, Renewed("e4", "coil", 1), QUIET_DRIVE)
+    compiled = model(*history)
+    engine = Engine(compiled.network, 1e-7)
+    chances, removed = engine.posterior().probability, removed_causes(compiled)
+    none_of_them = Network(
+        compiled.network.causes,
+        (*compiled.network.findings, Finding("none", (1.0, 1.0), tuple((c, (0.0, 1.0)) for c in removed), (1.0, 0.0))),
+    )
+    ratio = exp(Engine(none_of_them, 1e-7).posterior().log_evidence - engine.posterior().log_evidence)
+
+    assert chance_removed(compiled, engine) == pytest.approx(1.0 - ratio, abs=1e-6)
+    assert chance_removed(compiled, engine) > 0.95
+    assert max(chances[cause] for cause in removed) < chance_removed(compiled, engine)
 
 
 def test_parts_left_in_the_wrong_place_are_objected_to_and_put_back_is_not() -> None:

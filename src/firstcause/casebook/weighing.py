@@ -102,17 +102,17 @@ def weigh_case(
     read = read_for_weighing(case, knowledge)
     terms = Terms.of(knowledge, labour_per_hour, (*cannot, *(body.step for body in case.set_aside)))
     weighing = weigh(knowledge, case.facts, read.history, terms, explain=explain)
-    found = {state: tuple(objections(weighing.model, weighing.belief, state)) for state in CLOSING_STATES}
+    found = {state: tuple(objections(weighing.model, weighing.belief, weighing.removed, state)) for state in CLOSING_STATES}
     return WeighedCase(case, knowledge, read, weighing, ledger_of(case, knowledge), safety_of(case, knowledge), found)
 
 
 def guard_closing(weighed: WeighedCase, closed: Closed) -> Closed:
-    """The closing with its objections kept; refuses `cured` while a hard objection stands.
+    """The closing with its objections kept; refuses a state while a hard objection to it stands.
 
     Raises BrokenOrder (a CaseError) that names the objection and what would settle it.
     """
     against = weighed.objections[closed.state]
     for objection in against:
-        if objection.hard and closed.state == "cured":
+        if objection.hard:
             raise BrokenOrder(weighed.case.next_id, "closed", objection.words.rstrip("."), objection.settle)
     return closed.model_copy(update={"despite": tuple(objection.words for objection in against)})

@@ -7,14 +7,15 @@ from dataclasses import dataclass
 
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.counts import chance_at_work
-from firstcause.reasoning.history import Coded, Counted, Moved, Region, Renewed, Repaired, still_misfires
+from firstcause.reasoning.exact import Engine, Extra
+from firstcause.reasoning.history import Coded, Counted, Found, Moved, Region, Renewed, Repaired, still_misfires
 
 STRONG_PROOF = 0.95
 
 
 @dataclass(frozen=True)
 class Objection:
-    """A reason against a closing state; a hard one cannot be set aside for `cured`."""
+    """A reason against a closing state; while a hard one stands the casebook does not close in that state."""
 
     code: str
     words: str
@@ -67,15 +68,24 @@ def quiet_since_change(model: Model) -> dict[Region, float] | None:
     return minutes
 
 
-def objections(model: Model, belief: Mapping[str, float], state: str) -> list[Objection]:
-    """What speaks against closing the case in this state."""
+def chance_removed(model: Model, engine: Engine) -> float:
+    """Chance that at least one of the causes removed in this case was there: their joint, for they exclude each other."""
+    removed = removed_causes(model)
+    if not removed:
+        return 0.0
+    none_of_them, _ = engine.with_extras([Extra(dict.fromkeys(removed, 0.0))], [])
+    return min(1.0, max(0.0, 1.0 - float(none_of_them[0])))
+
+
+def objections(model: Model, belief: Mapping[str, float], removed: float, state: str) -> list[Objection]:
+    """What speaks against closing the case in this state; `removed` as `chance_removed` gives it."""
     found: list[Objection] = []
     quiet = quiet_since_change(model)
     if state in ("cured", "relieved"):
         found += _proof_missing(model, belief, quiet)
     if state == "cured":
         found += _open_causes(model, belief)
-        found += _cause_not_shown(model, belief)
+        found += _cause_not_shown(model, removed)
     away = model.fitment.away_from_home()
     if away:
         names = ", ".join(f"{serial} sits at {_name(now)}, came from {_name(home)}" for serial, now, home in away)
@@ -114,11 +124,13 @@ def _proof_missing(model: Model, belief: Mapping[str, float], quiet: dict[Region
 
 def _open_causes(model: Model, belief: Mapping[str, float]) -> list[Objection]:
     limit = model.knowledge.model.closing.open_parent_at_most
+    done = {happening.test for happening in model.history if isinstance(happening, Found)}
     found = []
     for cause in model.live_roots:
         if belief[cause] > limit:
             entry = model.entry(cause)
-            tests = [s.test for s in sorted(entry.shows, key=lambda s: -sum(s.outcomes.values()))][:2]
+            shows = sorted(entry.shows, key=lambda shows: -sum(shows.outcomes.values()))
+            tests = [shown.test for shown in shows if shown.test not in done][:2]
             names = " or ".join(model.knowledge.tests[t].name.lower() for t in tests) or "no test in the knowledge base"
             found.append(
                 Objection(
@@ -132,19 +144,16 @@ def _open_causes(model: Model, belief: Mapping[str, float]) -> list[Objection]:
     return found
 
 
-def _cause_not_shown(model: Model, belief: Mapping[str, float]) -> list[Objection]:
+def _cause_not_shown(model: Model, removed: float) -> list[Objection]:
     needed = model.knowledge.model.closing.cause_at_least
-    removed = removed_causes(model)
-    nobody = 1.0
-    for cause in removed:
-        nobody *= 1.0 - belief[cause]
-    if removed and 1.0 - nobody >= needed:
+    if removed >= needed:
         return []
-    what = "None of the causes removed" if removed else "No cause has been removed; nothing"
+    what = "None of the causes removed" if removed_causes(model) else "No cause has been removed; nothing"
     return [
         Objection(
             "cause-not-shown",
-            f"{what} is shown to be the one ({1.0 - nobody:.0%}; {needed:.0%} is asked for).",
+            f"{what} is shown to be the one ({removed:.0%}; {needed:.0%} is asked for).",
             "Say relieved or not found, or show the cause on the part that came out.",
+            hard=True,
         )
     ]

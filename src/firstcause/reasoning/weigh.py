@@ -13,6 +13,7 @@ from firstcause.reasoning.compiled import Model, compile_model
 from firstcause.reasoning.exact import Engine, Posterior
 from firstcause.reasoning.history import CarFacts, History
 from firstcause.reasoning.steps import Terms
+from firstcause.reasoning.verdict import chance_removed
 
 TOLERANCE = 1e-5
 WORTH_NAMING = 0.01
@@ -61,6 +62,8 @@ class Weighing:
     roots: tuple[Suspect, ...]
     victims: tuple[Suspect, ...]
     advice: Advice
+    removed: float
+    """chance that at least one of the causes removed in this case was there"""
 
     @property
     def belief(self) -> Mapping[str, float]:
@@ -74,6 +77,7 @@ class Weighing:
             "suspects": [suspect.to_dict() for suspect in self.roots],
             "victims": [suspect.to_dict() for suspect in self.victims],
             "cured_probability": advice.cured,
+            "cause_removed_probability": self.removed,
             "expected_cost_without_looking": advice.without_looking,
             "cost_if_cause_were_known": advice.at_least,
             "open": sorted(advice.standing_open),
@@ -141,6 +145,7 @@ def weigh(knowledge: Knowledge, car: CarFacts, history: History, terms: Terms, *
         tuple(_suspect(model, belief, cause, evidence) for cause in roots),
         tuple(_suspect(model, belief, cause, evidence) for cause in victims),
         advise(model, terms, engine),
+        chance_removed(model, engine),
     )
 
 
