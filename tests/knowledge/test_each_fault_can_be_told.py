@@ -12,8 +12,12 @@ from firstcause.knowledge.schema import FaultEntry
 
 KNOWLEDGE = load("misfire")
 AT_160_000_KM = 1
-# A worn plug and its worn sisters look alike on one plug: the other plugs tell them apart, which is no test of its own.
-TOLD_BY_THE_SISTERS = {frozenset({"plug-worn", "plug-set-worn"})}
+# One plug or valve and a whole set of them look alike at one cylinder: the sisters tell them apart, which is no test.
+TOLD_BY_THE_SISTERS = {
+    frozenset({"plug-worn", "plug-set-worn"}),
+    frozenset({"plug-carbon-fouled", "plug-set-sooted"}),
+    frozenset({"intake-valve-deposits", "intake-valves-all-coked"}),
+}
 
 
 def of_several(fault: FaultEntry) -> bool:
