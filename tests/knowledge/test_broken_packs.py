@@ -226,7 +226,7 @@ def test_causes_in_a_circle_are_written_once(pack: Path) -> None:
 
 
 def test_a_withdrawn_entry_stays_valid_but_may_not_be_used(pack: Path) -> None:
-    change(pack, "tests/mechanical/piston-height.toml", 'status = "draft"', 'status = "withdrawn"')
+    change(pack, "tests/mechanical/piston-height.toml", 'status = "reviewed"', 'status = "withdrawn"')
 
     found = said(pack)
 
