@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Callable
 from dataclasses import fields
 
 import pytest
@@ -11,10 +12,11 @@ from scipy.stats import beta
 from tests.handover.handover_cases import CASES, HEAD, NAMES, NOW, papers_of, report, visible_texts, weighed, written
 from tests.handover.handover_cases import with_bodies as changed
 
-from firstcause.casebook.events import Body, Drove, Moved, Renewed, Repaired, Snapshot
+from firstcause.casebook.events import Body, Closed, Drove, Moved, Renewed, Repaired, Snapshot
 from firstcause.handover import Report, build_report, owner_page_html
 from firstcause.handover.plainly import chance_figure, chance_words, one_in, span_words, time_words
 from firstcause.handover.proof import still_misfires
+from firstcause.handover.record_page import record_page
 from firstcause.handover.telling import Teller
 from firstcause.roadtest.judgement import DriveFacts, judge_drive
 from firstcause.roadtest.reading import read_drive_file
@@ -217,13 +219,15 @@ def test_the_shops_own_rate_goes_before_the_usual_one() -> None:
 
 
 def test_when_it_may_come_back_is_said_with_its_ground() -> None:
-    """The span stands in the knowledge base (judgement); 214,600 km and 9,700 km make about 220,000 km."""
+    """The span stands in the knowledge base (judgement, may move); 214,600 km and 9,700 km make about 220,000 km."""
     (first, *_) = report("relieved_oil").returns
+    span = report("relieved_oil").victims[0].returns_after_km
 
-    assert first.words == "Expect it back after 2,400 to 9,700 km, so before about 220,000 km in all."
+    assert span is not None
+    assert first.words == f"Expect it back after {span_words(*span, 'km')}, so before about 220,000 km in all."
     assert "knowledge base, judgement" in first.ground
     miles = build_report(weighed("relieved_oil"), head=HEAD, now=NOW, distance_unit="mi")
-    assert "1,500 to 6,000 mi" in miles.returns[0].words
+    assert f"after {span_words(*span, 'mi')}" in miles.returns[0].words
 
 
 def test_what_still_misfires_is_not_said_to_come_back() -> None:
@@ -372,3 +376,56 @@ def test_spans_and_times_are_said_plainly() -> None:
     assert span_words(0, 20_000, "km") == "within 20,000 km"
     assert time_words(8) == "8 min"
     assert time_words(450) == "7.5 h"
+
+
+def closed_as(state: str, misfires: int) -> Callable[[Body], Body | None]:
+    """The oily plug renewed, so many misfires on the drive after it, and closed as the workshop pleased."""
+
+    def change(body: Body) -> Body | None:
+        if isinstance(body, Drove):
+            return body.model_copy(update={"misfires": {**body.misfires, 4: misfires}})
+        return body.model_copy(update={"state": state}) if isinstance(body, Closed) else body
+
+    return change
+
+
+PROVEN = re.compile(r"proven\.|cause is gone|do not expect it back|more than 99 in 100|showed on a test", re.IGNORECASE)
+
+
+@pytest.mark.parametrize("misfires", [0, 900])
+def test_cured_against_hard_objections_is_never_told_as_proven(misfires: int) -> None:
+    """A closing that came in by file is printed with what stands against it, and as nothing better than the record."""
+    case = changed("relieved_oil", closed_as("cured", misfires))
+    hard = [each for each in case.objections["cured"] if each.hard]
+    facts = papers_of(case)
+    text = " ".join(visible_texts(owner_page_html(facts)))
+
+    assert hard
+    assert not facts.shown_cured
+    assert facts.headline == "Closed as cured, but the record does not prove it."
+    assert PROVEN.search(text.replace(facts.headline, "")) is None
+    assert all(each.words in text for each in hard)
+    assert facts.headline in record_page(facts).headline
+    assert [option.kind for option in facts.options]
+    first = "It is still there" if misfires else "It may come back"
+    assert facts.returns[0].words.startswith(first)
+    assert PROVEN.search(owner_text("cured_valve"))  # the pattern sees what it is to forbid
+
+
+def test_relieved_while_it_still_misfires_is_not_told_as_gone() -> None:
+    """900 misfires on the drive after the new plug: no word of relief."""
+    facts = papers_of(changed("relieved_oil", closed_as("relieved", 900)))
+    text = " ".join(visible_texts(owner_page_html(facts)))
+
+    assert facts.headline == "Closed as relieved, but the last reading still shows misfires."
+    assert "gone for now" not in text
+    assert facts.returns[0].words == "It is still there and can get worse at any time."
+    assert report("relieved_oil").headline == "The misfire is gone for now. Its cause is still there."
+
+
+def test_a_part_spoilt_by_something_else_is_named_only_when_it_was_renewed() -> None:
+    """Without the new plug nothing that failed was renewed, so the page does not speak of it."""
+    facts = papers_of(changed("relieved_oil", lambda body: None if isinstance(body, Renewed) else body))
+
+    assert "spoilt by something else" not in facts.meaning
+    assert "spoilt by something else" in report("relieved_oil").meaning

@@ -235,7 +235,10 @@ class RecordFacts:
 
 @dataclass(frozen=True)
 class Report:
-    """Everything the papers say. `head` is the seal of the last event of the case, by which it can be checked later."""
+    """Everything the papers say. `head` is the seal of the last event of the case, by which it can be checked later.
+
+    `shown_cured`: closed as cured with nothing hard against it. `against_closing`: what the closing stands against.
+    """
 
     made_at: str
     date: str
@@ -248,8 +251,10 @@ class Report:
     title: str
     car: tuple[tuple[str, str], ...]
     state: str
+    shown_cured: bool
     headline: str
     meaning: str
+    against_closing: tuple[Fact, ...]
     words_at_closing: str
     complaint: tuple[Fact, ...]
     first_decision: FirstDecision

@@ -11,6 +11,7 @@ from firstcause.casebook.people import Person
 from firstcause.casebook.weighing import WeighedCase
 from firstcause.casebook.words import WHY_WORDS
 from firstcause.handover.causes import place_of
+from firstcause.handover.ending import shown_cured
 from firstcause.handover.facts import Authorisation, OptionFact
 from firstcause.handover.plainly import chance_figure, moment_words, money_words, place_words
 from firstcause.knowledge.schema import PartsClass
@@ -35,9 +36,9 @@ PARTS_CLASS_SPAN: Mapping[PartsClass, tuple[float, float | None]] = {
 def options_of(weighed: WeighedCase, currency: str, labour_per_hour: float | None) -> tuple[OptionFact, ...]:
     """The repairs that reach an open cause (also those the owner declined, and said so), the best test, the rest.
 
-    None for a case closed as cured.
+    None for a case shown to be cured.
     """
-    if weighed.case.state == "cured":
+    if shown_cured(weighed):
         return ()
     model, belief = weighed.weighing.model, weighed.weighing.belief
     terms = Terms.of(weighed.knowledge, labour_per_hour)

@@ -16,9 +16,10 @@ NOT_LEGAL = (
 def owner_page(report: Report) -> Page:
     """One page for the owner, made from nothing but the report."""
     sections: Iterable[Section | None] = (
+        section("What stands against this closing", "main", points(report.against_closing)),
         section("Why the car came", "main", points((*report.complaint, *_first_decision(report)))),
         section(
-            "What is wrong, and how we know" if report.state != "cured" else "What was wrong, and how we know",
+            "What is wrong, and how we know" if not report.shown_cured else "What was wrong, and how we know",
             "main",
             points((*report.cause_words, *_open(report))),
             words("How we know:", strong=True) if report.how_we_know else None,

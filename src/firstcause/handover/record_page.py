@@ -105,7 +105,7 @@ def record_page(report: Report) -> Page:
     return Page(
         title=f"Work record: {report.title}",
         lines=(f"{report.shop or 'The workshop'}. {_whose(report)} Printed {report.date}.",),
-        headline=f"State: {report.state}",
+        headline=f"State: {report.state}{'' if not report.against_closing else '. ' + report.headline}",
         meaning=report.words_at_closing or report.headline,
         sections=tuple(each for each in sections if each is not None),
         footer=(

@@ -12,50 +12,24 @@ from firstcause.casebook.events import Erased, Found, Moved, Renewed, Repaired, 
 from firstcause.casebook.people import Person
 from firstcause.casebook.weighing import WeighedCase
 from firstcause.casebook.words import WHY_WORDS
-from firstcause.handover.causes import VICTIM_MARK, Causes, causes_of
+from firstcause.handover.causes import Causes, causes_of
+from firstcause.handover.ending import against_closing, headline_of, returns, shown_cured
 from firstcause.handover.facts import CauseFact, Fact, FirstDecision, Picture, Proof, Readings, Report, VictimFact
 from firstcause.handover.options import authorisations_of, limits_of, options_of, price_ground
 from firstcause.handover.pictures import before_after_picture, likely_picture
 from firstcause.handover.plainly import (
     DistanceUnit,
-    about_distance,
-    chance_figure,
     date_words,
     distance_words,
     listed,
     sentence,
-    span_words,
 )
 from firstcause.handover.proof import incomplete_checks, permanent_notes, permanent_words, proof_of
 from firstcause.handover.record import record_of
 from firstcause.handover.telling import Teller
 from firstcause.knowledge.base import Knowledge
-from firstcause.reasoning.history import still_misfires
 from firstcause.roadtest.drivelog import DriveLog
 
-_HEADLINES: Mapping[str, tuple[str, str]] = {
-    "cured": (
-        "The cause is gone, and this was proven.",
-        "We found what made the engine misfire, removed it, and showed on a test that the misfire is gone.",
-    ),
-    "relieved": (
-        "The misfire is gone for now. Its cause is still there.",
-        "This is relief, not a cure. The part that failed was spoilt by something else, and that still stands.",
-    ),
-    "declined": (
-        "The fault is still there. You decided against the repair.",
-        "We tell you what we found and what it may lead to. You can come back to it at any time.",
-    ),
-    "not-found": (
-        "We did not find the cause.",
-        "What we tested and what we could not test is written here, so that nothing has to be done twice.",
-    ),
-    "referred": (
-        "The fault is still there. Another workshop should go on.",
-        "We hand over what we found, so that they can start where we stopped.",
-    ),
-    "open": ("The work is not finished.", "This is what we know so far."),
-}
 MOST_DRAWN = 4
 MOST_GROUNDS = 4
 
@@ -86,7 +60,8 @@ def build_report(
     limit = knowledge.model.closing.open_parent_at_most
     standing = tuple(cause for cause in causes.open if cause.chance > limit)
     owner = people.get(case.opened.person or "", Person())
-    headline, meaning = _HEADLINES[case.state]
+    headline, meaning = headline_of(weighed, causes)
+    cured = shown_cured(weighed)
     checks = incomplete_checks(case)
     permanent = permanent_notes(case)
     return Report(
@@ -101,13 +76,15 @@ def build_report(
         title=case.title,
         car=_car(case, distance_unit),
         state=case.state,
+        shown_cured=cured,
         headline=headline,
         meaning=meaning,
+        against_closing=tuple(Fact(f"{each.words} {each.settle}".strip()) for each in against_closing(weighed)),
         words_at_closing="" if case.closing is None else case.closing.words,
         complaint=tuple(_complaint(case)),
         first_decision=_first_decision(weighed),
         cause=causes.shown,
-        cause_words=tuple(_cause_words(causes, standing, case.state)),
+        cause_words=tuple(_cause_words(causes, standing)),
         how_we_know=tuple(_how_we_know(weighed, causes, standing, proof, teller)),
         victims=causes.victims,
         open_causes=standing,
@@ -119,8 +96,8 @@ def build_report(
         proof=proof,
         permanent=permanent,
         permanent_words=tuple(permanent_words(case, permanent)),
-        returns=tuple(_returns(weighed, causes, standing, proof, distance_unit)),
-        watch=tuple(_watch(causes, standing, case.state, knowledge)),
+        returns=tuple(returns(weighed, causes, standing, proof, distance_unit)),
+        watch=tuple(_watch(causes, standing, cured, knowledge)),
         options=options_of(weighed, currency, labour_per_hour),
         price_ground=price_ground(weighed, currency, labour_per_hour),
         authorisations=authorisations_of(case, people),
@@ -178,7 +155,7 @@ def _first_decision(weighed: WeighedCase) -> FirstDecision:
     )
 
 
-def _cause_words(causes: Causes, standing: tuple[CauseFact, ...], state: str) -> Iterable[Fact]:
+def _cause_words(causes: Causes, standing: tuple[CauseFact, ...]) -> Iterable[Fact]:
     """What was wrong, in the order in which an owner asks: what failed, what stands behind it, how sure."""
     for victim in causes.victims:
         now = "It has been renewed." if victim.renewed else "It is still in the car."
@@ -289,68 +266,19 @@ def _old_parts(weighed: WeighedCase) -> Iterable[Fact]:
         yield Fact(f"Old {name} of cylinder {'-'.join(map(str, each.at))}: {each.old_part}.", (each.event,))
 
 
-def _returns(
-    weighed: WeighedCase, causes: Causes, standing: tuple[CauseFact, ...], proof: Proof, unit: DistanceUnit
-) -> Iterable[Fact]:
-    """What may come back and when: only where something still stands."""
-    if weighed.case.state == "cured":
-        yield Fact(
-            "We do not expect it back. The chance that some cause of this misfire is still there is "
-            f"{chance_figure(_still_open(weighed))}."
-        )
-        return
-    yield from _when(weighed, causes, standing, proof, unit)
-    spoilt = {victim.name for victim in causes.victims}
-    entries = [weighed.weighing.model.entry(cause.cause) for cause in standing]
-    ruined = [
-        weighed.knowledge.faults[ruin].name.removesuffix(VICTIM_MARK) for entry in entries for ruin in entry.ruins
-    ]
-    names = [name.lower() for name in dict.fromkeys(ruined) if name not in spoilt]
-    if names:
-        yield Fact(f"Left as it is, it can also lead to: {listed(names)}.")
-
-
-def _when(
-    weighed: WeighedCase, causes: Causes, standing: tuple[CauseFact, ...], proof: Proof, unit: DistanceUnit
-) -> Iterable[Fact]:
-    """When it may come back: a span only where it is gone for now and the knowledge base gives one."""
-    case = weighed.case
-    latest, complaint = proof.after or proof.before, weighed.weighing.model.complaint
-    counts = [] if latest is None else [count for count in latest.counts if count.cylinder in complaint]
-    misses = any(still_misfires(count.misfires, count.firings) for count in counts)
-    if misses or case.state not in ("relieved", "not-found"):
-        yield Fact("It is still there and can get worse at any time.")
-        return
-    spans: dict[tuple[int, int], list[str]] = {}
-    behind: tuple[CauseFact | VictimFact, ...] = (*causes.victims, *standing)
-    for cause in behind:
-        if cause.returns_after_km is not None:
-            spans.setdefault(cause.returns_after_km, []).append(cause.name)
-    for (first, last), names in spans.items():
-        at = about_distance(case.car.distance_km + last, unit)
-        yield Fact(
-            f"{'Expect it' if case.state == 'relieved' else 'It may come'} back after {span_words(first, last, unit)}, "
-            f"so before about {at} in all.",
-            (),
-            f"knowledge base, judgement, for: {listed([name.lower() for name in names])}",
-        )
-    if not spans:
-        yield Fact("It may come back at any time, and we cannot say when.")
-
-
-def _watch(causes: Causes, standing: tuple[CauseFact, ...], state: str, knowledge: Knowledge) -> Iterable[Fact]:
-    if state != "cured":
+def _watch(causes: Causes, standing: tuple[CauseFact, ...], cured: bool, knowledge: Knowledge) -> Iterable[Fact]:
+    if not cured:
         asked: list[CauseFact | VictimFact] = [*standing, *causes.victims]
         yield from (Fact(words) for words in dict.fromkeys(cause.watch for cause in asked) if words)
     flashing = next((rule for rule in knowledge.triage.values() if "flashing" in rule.lamp), None)
     if flashing is not None:
         yield Fact(f"If the lamp flashes: {flashing.owner[0].lower()}{flashing.owner[1:]}")
-    if state != "cured":
+    if not cured:
         yield Fact("If the lamp comes on again, do not have the codes erased before we have read them.")
 
 
 def _cautions(weighed: WeighedCase, checks: Fact | None) -> Iterable[Fact]:
-    if weighed.case.state != "cured":
+    if not shown_cured(weighed):
         for rule in weighed.safety.rules:
             if "flashing" not in rule.lamp and rule.verdict != "with-care":
                 yield Fact(rule.owner)

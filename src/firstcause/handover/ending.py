@@ -1,0 +1,130 @@
+"""How the case ended, told from its state and from what stands against that state: headline, what may come back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from firstcause.casebook.weighing import WeighedCase
+from firstcause.handover.causes import VICTIM_MARK, Causes
+from firstcause.handover.facts import CauseFact, Fact, Proof, VictimFact
+from firstcause.handover.plainly import DistanceUnit, about_distance, chance_figure, listed, span_words
+from firstcause.reasoning.history import still_misfires
+from firstcause.reasoning.verdict import Objection
+
+_HEADLINES: Mapping[str, tuple[str, str]] = {
+    "cured": (
+        "The cause is gone, and this was proven.",
+        "We found what made the engine misfire, removed it, and showed on a test that the misfire is gone.",
+    ),
+    "relieved": (
+        "The misfire is gone for now. Its cause is still there.",
+        "This is relief, not a cure. What made it misfire can bring it back.",
+    ),
+    "declined": (
+        "The fault is still there. You decided against the repair.",
+        "We tell you what we found and what it may lead to. You can come back to it at any time.",
+    ),
+    "not-found": (
+        "We did not find the cause.",
+        "What we tested and what we could not test is written here, so that nothing has to be done twice.",
+    ),
+    "referred": (
+        "The fault is still there. Another workshop should go on.",
+        "We hand over what we found, so that they can start where we stopped.",
+    ),
+    "open": ("The work is not finished.", "This is what we know so far."),
+}
+_NOT_PROVEN = (
+    "Closed as cured, but the record does not prove it.",
+    "Take it that the misfire can come back. What stands against it is listed here.",
+)
+_NOT_RELIEVED = (
+    "Closed as relieved, but the last reading still shows misfires.",
+    "The engine still misfired when we last counted. What stands against it is listed here.",
+)
+_VICTIM_RENEWED = (
+    "This is relief, not a cure. The part that failed was spoilt by something else, and that still stands."
+)
+
+
+def against_closing(weighed: WeighedCase) -> tuple[Objection, ...]:
+    """The objections that a closing as cured or relieved cannot stand against; none for any other state.
+
+    A workshop cannot record `cured` against a hard objection, but a case from a file or another workshop may hold it.
+    """
+    state = weighed.case.state
+    if state not in ("cured", "relieved"):
+        return ()
+    return tuple(each for each in weighed.objections[state] if each.hard)
+
+
+def shown_cured(weighed: WeighedCase) -> bool:
+    """Whether the case is closed as cured and nothing hard stands against that."""
+    return weighed.case.state == "cured" and not against_closing(weighed)
+
+
+def headline_of(weighed: WeighedCase, causes: Causes) -> tuple[str, str]:
+    """The first line of the papers and what it means, never more than the record shows."""
+    state, against = weighed.case.state, against_closing(weighed)
+    if state == "cured" and against:
+        return _NOT_PROVEN
+    if state == "relieved" and any(each.code == "still-misfires" for each in against):
+        return _NOT_RELIEVED
+    headline, meaning = _HEADLINES[state]
+    if state == "relieved" and against:
+        return "Closed as relieved, but nothing was counted that shows it.", meaning
+    if state == "relieved" and any(victim.renewed for victim in causes.victims):
+        return headline, _VICTIM_RENEWED
+    return headline, meaning
+
+
+def returns(
+    weighed: WeighedCase, causes: Causes, standing: tuple[CauseFact, ...], proof: Proof, unit: DistanceUnit
+) -> Iterable[Fact]:
+    """What may come back and when: only where something still stands."""
+    if shown_cured(weighed):
+        still_open = max(0.0, 1.0 - weighed.weighing.advice.cured)
+        yield Fact(
+            "We do not expect it back. The chance that some cause of this misfire is still there is "
+            f"{chance_figure(still_open)}."
+        )
+        return
+    yield from _when(weighed, causes, standing, proof, unit)
+    spoilt = {victim.name for victim in causes.victims}
+    entries = [weighed.weighing.model.entry(cause.cause) for cause in standing]
+    ruined = [
+        weighed.knowledge.faults[ruin].name.removesuffix(VICTIM_MARK) for entry in entries for ruin in entry.ruins
+    ]
+    names = [name.lower() for name in dict.fromkeys(ruined) if name not in spoilt]
+    if names:
+        yield Fact(f"Left as it is, it can also lead to: {listed(names)}.")
+
+
+def _when(
+    weighed: WeighedCase, causes: Causes, standing: tuple[CauseFact, ...], proof: Proof, unit: DistanceUnit
+) -> Iterable[Fact]:
+    """When it may come back: a span only where it is gone for now and the knowledge base gives one."""
+    case = weighed.case
+    latest, complaint = proof.after or proof.before, weighed.weighing.model.complaint
+    counts = [] if latest is None else [count for count in latest.counts if count.cylinder in complaint]
+    misses = any(still_misfires(count.misfires, count.firings) for count in counts) or any(
+        each.code == "still-misfires" for each in against_closing(weighed)
+    )
+    if misses or case.state not in ("cured", "relieved", "not-found"):
+        yield Fact("It is still there and can get worse at any time.")
+        return
+    spans: dict[tuple[int, int], list[str]] = {}
+    behind: tuple[CauseFact | VictimFact, ...] = (*causes.victims, *standing)
+    for cause in behind:
+        if cause.returns_after_km is not None:
+            spans.setdefault(cause.returns_after_km, []).append(cause.name)
+    for (first, last), names in spans.items():
+        at = about_distance(case.car.distance_km + last, unit)
+        yield Fact(
+            f"{'Expect it' if case.state == 'relieved' else 'It may come'} back after {span_words(first, last, unit)}, "
+            f"so before about {at} in all.",
+            (),
+            f"knowledge base, judgement, for: {listed([name.lower() for name in names])}",
+        )
+    if not spans:
+        yield Fact("It may come back at any time, and we cannot say when.")
