@@ -7,7 +7,7 @@ from tests.casebook.case_values import opened, story
 
 from firstcause.casebook.case import replay
 from firstcause.casebook.events import Closed, Corrected, Counted, Found, Noted, Reopened, Snapshot
-from firstcause.casebook.recording import admitted
+from firstcause.casebook.recording import admitted, admitted_closings
 from firstcause.casebook.refusals import BrokenOrder, UnknownId
 from firstcause.casebook.weighing import weigh_case
 from firstcause.errors import CaseError
@@ -48,3 +48,21 @@ def test_a_correction_is_no_back_door_to_cured():
     bodies = (*SICK, Closed(state="not-found"), Reopened(why="once more"))
     with pytest.raises(CaseError, match="still shows misfires"):
         admit(Corrected(event="e4", by=Closed(state="cured"), why="wishful"), *bodies)
+
+
+def test_closings_of_a_story_told_at_once_are_held_to_what_was_known_then():
+    events = story(*SICK, Closed(state="relieved"), Reopened(why="it came back"), Closed(state="not-found"))
+    taken = admitted_closings(events[:3], KNOWLEDGE)
+    assert taken == tuple(events[:3])
+
+    with pytest.raises(BrokenOrder, match="still shows misfires"):
+        admitted_closings([*events[:3], events[3].model_copy(update={"body": Closed(state="cured")})], KNOWLEDGE)
+
+    declined = [*events[:3], events[3].model_copy(update={"body": Closed(state="declined")})]
+    expected = admit(Closed(state="declined"), *SICK)
+    assert admitted_closings(declined, KNOWLEDGE)[-1].body == expected
+
+
+def test_objections_that_a_closing_carries_already_stay_as_they_were_kept():
+    events = story(*SICK, Closed(state="not-found", despite=("as it was then",)))
+    assert admitted_closings(events, KNOWLEDGE) == tuple(events)

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import json
+import re
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
+from firstcause.casebook.store import CaseStore
+from firstcause.casebook.written import read_case
 from firstcause.cli.main import main
 from firstcause.cli.output import CANNOT_BE_DONE, CAR_DID_IT, FILE_IS_BAD, FOUND_WANTING
 from firstcause.vehicle.layout import common_layout
@@ -206,3 +210,49 @@ def test_the_page_is_not_served_beyond_this_machine(tmp_path: Path) -> None:
     result = run("serve", "--host", "0.0.0.0", "--casebook", tmp_path / "book.db")
     assert result.exit_code == CANNOT_BE_DONE
     assert "this machine only" in result.stderr
+
+
+CLOSED_AS_CURED = CASE + '\n[[event]]\nkind = "closed"\nstate = "cured"\n'
+
+
+def test_a_case_file_closed_as_cured_against_the_record_is_not_taken_in(tmp_path: Path) -> None:
+    path, book = tmp_path / "cured.toml", tmp_path / "book.db"
+    path.write_text(CLOSED_AS_CURED, encoding="utf-8")
+    result = run("case", "take", path, "--casebook", book)
+    assert result.exit_code == FILE_IS_BAD
+    assert "event e7 (closed) cannot stand" in result.stderr
+    assert "still shows misfires" in result.stderr
+    assert "Nothing was taken over" in result.stderr
+    assert not book.exists()
+    assert re.search(r"closed as cured against \d hard objections\)$", run("weigh", path).output.splitlines()[0])
+
+
+def test_sealed_history_closed_as_cured_is_taken_in_and_marked(tmp_path: Path) -> None:
+    """What was sealed elsewhere stays what it is; the mark says what stands against it."""
+    book, other, bundle = tmp_path / "book.db", tmp_path / "other.db", tmp_path / "case.zip"
+    with CaseStore(book, clock=lambda: datetime.now(UTC)) as store:
+        store.adopt(read_case(CLOSED_AS_CURED, at=datetime.now(UTC)).events, {})
+    run("case", "export", "c-0001", bundle, "--casebook", book)
+    imported = run("case", "import", bundle, "--casebook", other)
+    assert imported.exit_code == 0, imported.output
+    assert re.search(r"closed as cured against \d hard objections", imported.output)
+    assert "closed as cured against" in run("case", "show", "c-0001", "--casebook", other).output.splitlines()[0]
+
+
+@pytest.mark.parametrize("command", ["weigh", "take", "prove"])
+def test_a_case_file_that_is_no_utf_8_is_one_sentence(command: str, tmp_path: Path) -> None:
+    path, log = tmp_path / "latin.toml", tmp_path / "log.csv"
+    path.write_bytes(CASE.replace("Calder", "Caldér").encode("latin-1"))
+    log.write_text("time,speed\n0,0\n1,0\n", encoding="utf-8")
+    arguments = {"weigh": ["weigh", path], "take": ["case", "take", path], "prove": ["prove", log, "--case", path]}
+    result = run(*arguments[command])
+    assert result.exit_code == FILE_IS_BAD
+    assert "not UTF-8" in result.stderr
+    assert "Nothing was taken over" in result.stderr
+    assert isinstance(result.exception, SystemExit)
+
+
+def test_the_mark_that_some_editors_put_before_utf_8_is_no_part_of_the_case(tmp_path: Path) -> None:
+    path = tmp_path / "marked.toml"
+    path.write_text(CASE, encoding="utf-8-sig")
+    assert run("weigh", path, "--json").exit_code == 0

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
-from firstcause.casebook.case import Case
-from firstcause.casebook.events import Body, Closed, Corrected
+from firstcause.casebook.case import Case, replay
+from firstcause.casebook.events import Body, Closed, Corrected, Event
 from firstcause.casebook.history import validate_known
-from firstcause.casebook.weighing import WeighedCase, guard_closing
+from firstcause.casebook.weighing import WeighedCase, guard_closing, weigh_case
 from firstcause.knowledge.base import Knowledge
 
 
@@ -18,6 +18,29 @@ def admitted(case: Case, body: Body, knowledge: Knowledge, weighed: Callable[[],
     """
     validate_known(case, body, knowledge)
     return _guarded(body, weighed)
+
+
+def admitted_closings(events: Sequence[Event], knowledge: Knowledge) -> tuple[Event, ...]:
+    """A story told at once, each of its closings held to what was known then; objections that stand are kept with it.
+
+    Objections that a closing already carries were kept when it was made, and stay as they are. Raises a CaseError for
+    the first closing that may not stand.
+    """
+    held: list[Event] = []
+    for event in events:
+        closing = _innermost(event.body)
+        if isinstance(closing, Closed):
+            before = replay(held)
+            body = _guarded(event.body, lambda before=before: weigh_case(before, knowledge, explain=False))  # type: ignore[misc]
+            event = event if closing.despite else event.model_copy(update={"body": body})
+        held.append(event)
+    return tuple(held)
+
+
+def _innermost(body: Body) -> Body:
+    while isinstance(body, Corrected):
+        body = body.by
+    return body
 
 
 def _guarded(body: Body, weighed: Callable[[], WeighedCase]) -> Body:

@@ -11,6 +11,7 @@ import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
+from pathlib import Path
 from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
@@ -61,6 +62,18 @@ def read_case(text: str, *, at: datetime, name: str = "the case file") -> Writte
     Raises BadCaseFile for text that is no TOML or was cut off, an unknown key or kind, a missing or impossible value.
     """
     return _Reader(text, at, name).read()
+
+
+def read_case_file(path: Path, *, at: datetime) -> WrittenCase:
+    """The events of a case file on disk, read as `read_case` does.
+
+    Raises BadCaseFile for bytes that are no UTF-8 too, and OSError for a file that cannot be opened.
+    """
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise BadCaseFile(path.name, None, "it is not UTF-8 text", "Save it as UTF-8 and read it again.") from error
+    return read_case(text, at=at, name=path.name)
 
 
 def write_case(events: Sequence[Event], people: Mapping[str, Person] | None = None) -> str:

@@ -47,13 +47,21 @@ def list_cases(store_path: Path, json_out: bool) -> None:
 @click.argument("case_file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @CASEBOOK
 def take(case_file: Path, store_path: Path) -> None:
-    """Take a case written by hand (TOML) into the casebook."""
+    """Take a case written by hand (TOML) into the casebook; a closing that the record speaks against is refused."""
+    from firstcause.casebook.recording import admitted_closings
+    from firstcause.casebook.refusals import EventRefused
     from firstcause.casebook.store import CaseStore
-    from firstcause.casebook.written import read_case
+    from firstcause.casebook.written import BadCaseFile, read_case_file
+    from firstcause.knowledge.base import load
 
-    written = read_case(case_file.read_text(encoding="utf-8"), at=now(), name=case_file.name)
-    with CaseStore(store_path, clock=now) as store:
-        click.echo(store.adopt(written.events, written.people))
+    written = read_case_file(case_file, at=now())
+    try:
+        events = admitted_closings(written.events, load())
+        with CaseStore(store_path, clock=now) as store:
+            click.echo(store.adopt(events, written.people))
+    except EventRefused as error:
+        why = f"event {error.event} ({error.kind}) cannot stand: {error.why}"
+        raise BadCaseFile(case_file.name, None, why, error.todo) from error
 
 
 @case.command()
@@ -110,10 +118,18 @@ def import_(source: Path, store_path: Path) -> None:
     """Import an exported case; importing twice does not double it."""
     from firstcause.casebook.bundle import import_case
     from firstcause.casebook.store import CaseStore
+    from firstcause.casebook.weighing import weigh_case
+    from firstcause.cli.weigh import closing_words
+    from firstcause.knowledge.base import load
 
     with CaseStore(store_path, clock=now) as store:
         imported = import_case(store, source)
-    line(f"{imported.case_id}: {imported.new_events} new event(s)", 0)
+        line(f"{imported.case_id}: {imported.new_events} new event(s)", 0)
+        case = store.case(imported.case_id)
+    if case.state in ("cured", "relieved"):
+        said = closing_words(weigh_case(case, load(), explain=False).to_dict())
+        if said != case.state:
+            line(f"{imported.case_id}: {said}", 0)
 
 
 @case.command()

@@ -90,9 +90,9 @@ def _case(case_file: Path | None) -> Case | None:
     if case_file is None:
         return None
     from firstcause.casebook.case import replay
-    from firstcause.casebook.written import read_case
+    from firstcause.casebook.written import read_case_file
 
-    return replay(read_case(case_file.read_text(encoding="utf-8"), at=datetime.now(UTC), name=case_file.name).events)
+    return replay(read_case_file(case_file, at=datetime.now(UTC)).events)
 
 
 def _draw(log: DriveLog, frame: FreezeFrame | None, folder: Path, stem: str) -> None:

@@ -28,10 +28,10 @@ def weigh(case_file: Path, json_out: bool, rate: float | None, all_steps: bool) 
     """Weigh a case written by hand (see docs/case-format.md)."""
     from firstcause.casebook.case import replay
     from firstcause.casebook.weighing import weigh_case
-    from firstcause.casebook.written import read_case
+    from firstcause.casebook.written import read_case_file
     from firstcause.knowledge.base import load
 
-    written = read_case(case_file.read_text(encoding="utf-8"), at=datetime.now(UTC), name=case_file.name)
+    written = read_case_file(case_file, at=datetime.now(UTC))
     result = weigh_case(replay(written.events), load(), labour_per_hour=rate).to_dict()
     if json_out:
         as_json(result)
@@ -41,7 +41,7 @@ def weigh(case_file: Path, json_out: bool, rate: float | None, all_steps: bool) 
 
 def print_weighing(result: dict[str, Any], steps: int = STEPS_SHOWN) -> None:
     """The whole weighing as text."""
-    click.secho(f"{result['title']}  ({result['state']})", bold=True)
+    click.secho(f"{result['title']}  ({closing_words(result)})", bold=True)
     print_safety(result)
     print_suspects(result)
     print_steps(result, steps)
@@ -51,6 +51,15 @@ def print_weighing(result: dict[str, Any], steps: int = STEPS_SHOWN) -> None:
         heading("Notes on how the case was read")
         for note in result["notes"]:
             line(f"{note['event']}: {note['text']}.")
+
+
+def closing_words(result: dict[str, Any]) -> str:
+    """The state of the case; closed as cured or relieved against hard objections, it says so."""
+    state: str = result["state"]
+    hard = sum(objection["hard"] for objection in result["objections"].get(state, ()))
+    if state not in ("cured", "relieved") or not hard:
+        return state
+    return f"closed as {state} against {hard} hard objection{'s' if hard > 1 else ''}"
 
 
 def print_safety(result: dict[str, Any]) -> None:
