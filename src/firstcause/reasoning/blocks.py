@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 Factors = Mapping[int, float]
 
 LARGEST_CLUSTER = 9
-LARGEST_ROWS = 10_000
+LARGEST_ROWS = 30_000
 ROUGH = 1e-2
 NOISE = 1e-14
 

@@ -28,7 +28,7 @@ LARGEST_TABLE = 1 << 14
 LARGEST_TABLE_IN_FULL = 1 << 18
 NEGLIGIBLE_TERM = 1e-3  # times the tolerance
 LARGEST_OUTER = 1 << 12
-LARGEST_LIST = 1 << 15
+LARGEST_LIST = 1 << 16
 MOST_LISTED_IN_FULL = 16
 ROUGH = 1e-3
 MOST_CHILDREN_TOGETHER = 6
@@ -60,8 +60,9 @@ class Contradiction(RequestError):
 class Posterior:
     """What is believed: probability of each cause, log of the probability of the evidence, and what was left out.
 
-    `tolerance` is the share of the posterior weight that each list was allowed to leave out (the engine raises it
-    where a case would not fit otherwise); 0 when everything was listed. `listed` counts the shared configurations.
+    `tolerance` is the share of the posterior weight that all lists together were allowed to leave out (the engine
+    raises it where a case would not fit otherwise); 0 when everything was listed. `listed` counts the shared
+    configurations.
     """
 
     network: Network
@@ -188,7 +189,7 @@ class Engine:
             bits, used = grow(items, seeds, self._quick_weight, at_most, LARGEST_LIST)
             self._weigh_list(bits)
             for b, block in listed_blocks:
-                used = max(used, block.settle(self._config, self._without_blocks([b]), at_most))
+                used += block.settle(self._config, self._without_blocks([b]), at_most)
                 self._coupling[b] = block.coupling(self._config)
                 self._given[b] = block.table @ self._coupling[b]
             self._tolerance = used
