@@ -9,10 +9,23 @@ from dataclasses import fields
 
 import pytest
 from scipy.stats import beta
-from tests.handover.handover_cases import CASES, HEAD, NAMES, NOW, papers_of, report, visible_texts, weighed, written
+from tests.handover.handover_cases import (
+    CASES,
+    HEAD,
+    NAMES,
+    NOW,
+    knowledge,
+    papers_of,
+    report,
+    visible_texts,
+    weighed,
+    written,
+)
 from tests.handover.handover_cases import with_bodies as changed
 
-from firstcause.casebook.events import Body, Closed, Drove, Moved, Renewed, Repaired, Snapshot
+from firstcause.casebook.case import replay
+from firstcause.casebook.events import Body, Closed, Drove, Event, Moved, Renewed, Repaired, Snapshot
+from firstcause.casebook.weighing import weigh_case
 from firstcause.handover import Report, build_report, owner_page_html
 from firstcause.handover.plainly import chance_figure, chance_words, one_in, span_words, time_words
 from firstcause.handover.proof import still_misfires
@@ -111,11 +124,11 @@ def test_every_open_cause_above_the_limit_stands_on_the_owners_page(name: str) -
 def test_every_part_renewed_and_every_repair_stands_on_the_owners_page(name: str) -> None:
     """Done work is listed piece by piece."""
     text = owner_text(name).lower()
-    knowledge = weighed(name).knowledge
+    known = weighed(name).knowledge
     done = [event.body for event in weighed(name).case.effective if isinstance(event.body, Renewed | Repaired)]
 
     for body in done:
-        due = knowledge.parts[body.part].name if isinstance(body, Renewed) else knowledge.repairs[body.repair].name
+        due = known.parts[body.part].name if isinstance(body, Renewed) else known.repairs[body.repair].name
         assert due.lower() in text
     assert len(done) == {"cured_valve": 1, "relieved_oil": 1}.get(name, 0)
 
@@ -429,3 +442,48 @@ def test_a_part_spoilt_by_something_else_is_named_only_when_it_was_renewed() -> 
 
     assert "spoilt by something else" not in facts.meaning
     assert "spoilt by something else" in report("relieved_oil").meaning
+
+
+def swapped_and_renewed(*bodies: Body) -> Report:
+    """The relieved case with other work in place of its new plug."""
+    events = list(written("relieved_oil").events)
+    at = next(n for n, event in enumerate(events) if isinstance(event.body, Renewed))
+    told = [event.body for event in events[:at]] + list(bodies)
+    numbered = [Event(id=f"e{n}", at=NOW, by="Ada", body=body) for n, body in enumerate(told, start=1)]
+    return papers_of(weigh_case(replay(numbered), knowledge(), explain=False))
+
+
+def test_the_ledger_says_where_a_new_part_sits_at_the_end_and_where_an_old_one_came_from() -> None:
+    """
+    The plugs of 4 and 5 change places, the one now in 4 (it came in 5) is renewed, then 4 and 6 change places.
+
+    So the new plug was fitted to 4 and sits in 6; the old one that left came from 5; the one of 6 sits in 4.
+    """
+    facts = swapped_and_renewed(
+        Moved(part="plug", first=4, second=5),
+        Renewed(part="plug", cylinder=4, old_part="in a bag"),
+        Moved(part="plug", first=4, second=6),
+    )
+    rows = {row.part: (row.now, row.came_from) for row in facts.record.ledger}
+
+    assert rows == {
+        "plug-new-1": ("cylinder 6", "new, fitted to cylinder 4"),
+        "plug-5": ("out of the car", "cylinder 5"),
+        "plug-4": ("cylinder 5", "cylinder 4"),
+        "plug-6": ("cylinder 4", "cylinder 6"),
+    }
+    assert "New spark plug, fitted to cylinder 4, now in cylinder 6." in [fact.words for fact in facts.done]
+    assert [fact.words for fact in facts.old_parts] == [
+        "Old spark plug of cylinder 4 (it had come in cylinder 5): in a bag."
+    ]
+
+
+def test_a_new_part_that_stayed_or_left_again_is_told_so() -> None:
+    """One that stayed where it was fitted needs no second place; one renewed once more is out of the car."""
+    stayed = swapped_and_renewed(Renewed(part="plug", cylinder=4))
+    twice = swapped_and_renewed(Renewed(part="plug", cylinder=4), Renewed(part="plug", cylinder=4))
+
+    assert "New spark plug in cylinder 4." in [fact.words for fact in stayed.done]
+    assert "New spark plug, fitted to cylinder 4, taken out again later." in [fact.words for fact in twice.done]
+    assert [row.part for row in twice.record.ledger] == ["plug-new-2", "plug-4", "plug-new-1"]
+    assert [row.now for row in twice.record.ledger] == ["cylinder 4", "out of the car", "out of the car"]

@@ -53,7 +53,7 @@ def against_closing(weighed: WeighedCase) -> tuple[Objection, ...]:
     A workshop cannot record `cured` against a hard objection, but a case from a file or another workshop may hold it.
     """
     state = weighed.case.state
-    if state not in ("cured", "relieved"):
+    if state != "cured" and state != "relieved":
         return ()
     return tuple(each for each in weighed.objections[state] if each.hard)
 

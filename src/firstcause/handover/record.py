@@ -99,11 +99,15 @@ def _ledger(ledger: Ledger) -> tuple[LedgerRow, ...]:
         LedgerRow(part.serial, _at(part.now), _at(part.home), f"must go back; mark: {part.mark or 'none'}")
         for part in ledger.put_back
     ]
-    rows += [
-        LedgerRow(each.new, _at(each.at), "new", f"{each.fitted}; took the place of {each.old} ({each.event})")
-        for each in ledger.replaced
-    ]
-    rows += [LedgerRow(each.old, "out of the car", _at(each.at), each.old_part) for each in ledger.replaced]
+    fitment = ledger.fitment
+    for each in ledger.replaced:
+        here = fitment.where(each.new)
+        if here is not None:  # one that was taken out again has its row among the old ones
+            fitted = f"new, fitted to {_at(fitment.home[each.new][1])}"
+            rows.append(LedgerRow(each.new, _at(here[1]), fitted, f"{each.fitted}; replaced {each.old} ({each.event})"))
+    for each in ledger.replaced:
+        note = f"{each.old_part}; taken out at {_at(each.at)} ({each.event})"
+        rows.append(LedgerRow(each.old, "out of the car", _at(fitment.home[each.old][1]), note))
     return tuple(rows)
 
 

@@ -218,7 +218,7 @@ def _done(case: Case, teller: Teller) -> Iterable[Fact]:
     for event in case.effective:
         body = event.body
         if isinstance(body, Renewed | Repaired | Reseated):
-            yield Fact(teller.work(body), (event.id,))
+            yield Fact(teller.done(event), (event.id,))
         elif isinstance(body, Erased):
             yield Fact("The fault codes were erased, after we had saved them.", (event.id, body.saved))
     looked = [event.id for event in case.effective if event.body.kind in ("found", "counted", "drove")]
@@ -263,7 +263,9 @@ def _moved(weighed: WeighedCase) -> Iterable[Fact]:
 def _old_parts(weighed: WeighedCase) -> Iterable[Fact]:
     for each in weighed.ledger.replaced:
         name = weighed.knowledge.parts[each.kind].name.lower()
-        yield Fact(f"Old {name} of cylinder {'-'.join(map(str, each.at))}: {each.old_part}.", (each.event,))
+        at, home = ("-".join(map(str, place)) for place in (each.at, weighed.ledger.fitment.home[each.old][1]))
+        came = "" if home == at or weighed.ledger.fitment.is_new(each.old) else f" (it had come in cylinder {home})"
+        yield Fact(f"Old {name} of cylinder {at}{came}: {each.old_part}.", (each.event,))
 
 
 def _watch(causes: Causes, standing: tuple[CauseFact, ...], cured: bool, knowledge: Knowledge) -> Iterable[Fact]:

@@ -59,6 +59,20 @@ class Teller:
             case body:
                 return say(body, self._knowledge)
 
+    def done(self, event: Event) -> str:
+        """Work on the car as it stands at the end: of a new part that was moved or taken out later, where it is now."""
+        line = next((each for each in self._weighed.ledger.replaced if each.event == event.id), None)
+        told = self.work(event.body)
+        if line is None:
+            return told
+        now = self._weighed.ledger.fitment.where(line.new)
+        if now is not None and now[1] == line.at:
+            return told
+        at = "-".join(map(str, line.at))
+        later = "taken out again later" if now is None else f"now in cylinder {'-'.join(map(str, now[1]))}"
+        kind = "" if line.fitted.strip().lower() == "new" else f" ({line.fitted})"
+        return f"New {self.part_name(line.kind)}{kind}, fitted to cylinder {at}, {later}."
+
     def work(self, body: Body) -> str:
         """Work on the car, without a word on whether it helped."""
         match body:
