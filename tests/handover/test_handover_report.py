@@ -24,7 +24,7 @@ from tests.handover.handover_cases import (
 from tests.handover.handover_cases import with_bodies as changed
 
 from firstcause.casebook.case import replay
-from firstcause.casebook.events import Body, Closed, Drove, Event, Moved, Renewed, Repaired, Snapshot
+from firstcause.casebook.events import Body, Closed, Drove, Event, Moved, Renewed, Repaired, SetAside, Snapshot
 from firstcause.casebook.weighing import weigh_case
 from firstcause.handover import Report, build_report, owner_page_html
 from firstcause.handover.plainly import chance_figure, chance_words, one_in, span_words, time_words
@@ -487,3 +487,27 @@ def test_a_new_part_that_stayed_or_left_again_is_told_so() -> None:
     assert "New spark plug, fitted to cylinder 4, taken out again later." in [fact.words for fact in twice.done]
     assert [row.part for row in twice.record.ledger] == ["plug-new-2", "plug-4", "plug-new-1"]
     assert [row.now for row in twice.record.ledger] == ["cylinder 4", "out of the car", "out of the car"]
+
+
+@pytest.mark.parametrize("ran_before", [False, True])
+def test_a_price_declined_with_the_engine_open_stands_beside_the_later_one(ran_before: bool) -> None:
+    """
+    Asked with the plug out, the valve gear was less work to reach than later; run in between, it was not.
+
+    The price said stands in the note of the step that was set aside; what was open follows from the story.
+    """
+    plain = report("declined_gasket")
+    option = next(option for option in plain.options if option.key == "renew-head-gasket at bank 1")
+    declined = SetAside(step=option.key, why="owner-declined", note=f"{option.what}: about 461")
+    events = [
+        event.body for event in written("declined_gasket").events if event.body.kind not in ("set-aside", "closed")
+    ]
+    ran = Drove(minutes={"cruise": 5}, rpm=1500, misfires={4: 9})
+    bodies = [*events, *([ran] if ran_before else []), declined, ran]
+    numbered = [Event(id=f"e{n}", at=NOW, by="Ada", body=body) for n, body in enumerate(bodies, start=1)]
+    facts = papers_of(weigh_case(replay(numbered), knowledge(), explain=False))
+    words = next(each.price_words for each in facts.options if each.key == option.key)
+
+    both = words.startswith("declined at about USD 461 while the engine was open; later USD ")
+    assert both is not ran_before
+    assert ran_before is words.startswith("USD ")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
+from firstcause.casebook.events import ClosingState
 from firstcause.casebook.weighing import WeighedCase
 from firstcause.handover.causes import VICTIM_MARK, Causes
 from firstcause.handover.facts import CauseFact, Fact, Proof, VictimFact
@@ -42,6 +43,7 @@ _NOT_RELIEVED = (
     "Closed as relieved, but the last reading still shows misfires.",
     "The engine still misfired when we last counted. What stands against it is listed here.",
 )
+_CLAIMS: tuple[ClosingState, ...] = ("cured", "relieved")
 _VICTIM_RENEWED = (
     "This is relief, not a cure. The part that failed was spoilt by something else, and that still stands."
 )
@@ -52,10 +54,9 @@ def against_closing(weighed: WeighedCase) -> tuple[Objection, ...]:
 
     A workshop cannot record `cured` against a hard objection, but a case from a file or another workshop may hold it.
     """
-    state = weighed.case.state
-    if state != "cured" and state != "relieved":
-        return ()
-    return tuple(each for each in weighed.objections[state] if each.hard)
+    return tuple(
+        each for state in _CLAIMS if state == weighed.case.state for each in weighed.objections[state] if each.hard
+    )
 
 
 def shown_cured(weighed: WeighedCase) -> bool:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
+from dataclasses import replace
+from itertools import takewhile
 from math import inf, isfinite
 
 from firstcause.casebook.case import Case
@@ -21,6 +24,7 @@ from firstcause.reasoning.steps import Step, Terms, open_now, repair_steps
 from firstcause.vehicle.layout import EngineLayout
 
 MOST_REPAIRS = 3
+_SAID_PRICE = re.compile(r"\babout (\d[\d,]*)")  # as a set-aside step notes what was said
 # From and to, in the shop's currency: the classes as model.toml words them ("A below 20, B to 80, …, F above").
 PARTS_CLASS_SPAN: Mapping[PartsClass, tuple[float, float | None]] = {
     "none": (0.0, 0.0),
@@ -126,7 +130,7 @@ def _repair(weighed: WeighedCase, step: Step, settles: str, terms: Terms, curren
         labour=labour,
         lowest=labour + least,
         highest=highest,
-        price_words=_span(labour + least, highest, currency),
+        price_words=_price_words(weighed, step, terms, _span(labour + least, highest, currency), currency),
         settles=settles,
         set_aside=_set_aside(weighed.case, step),
         ground=f"{step.minutes:.0f} min ({repair.minutes_ground}), parts of class {repair.parts_class}",
@@ -144,6 +148,33 @@ def _span(lowest: float, highest: float | None, currency: str) -> str:
 def _set_aside(case: Case, step: Step) -> str:
     reasons = [body.why for body in case.bodies(SetAside) if body.step in (step.key, step.what)]
     return WHY_WORDS[reasons[-1]] if reasons else ""
+
+
+def _price_words(weighed: WeighedCase, step: Step, terms: Terms, later: str, currency: str) -> str:
+    """The price of a repair; where the owner declined a lower one because the engine stood open, both."""
+    declined = [
+        event
+        for event in weighed.case.effective
+        if isinstance(event.body, SetAside)
+        and event.body.why == "owner-declined"
+        and event.body.step in (step.key, step.what)
+    ]
+    for event in reversed(declined):
+        assert isinstance(event.body, SetAside)
+        said = _SAID_PRICE.search(event.body.note)
+        if said is not None and _minutes_at(weighed, event.id, step, terms) < step.minutes:
+            price = money_words(float(said[1].replace(",", "")), currency)
+            return f"declined at about {price} while the engine was open; later {later}"
+    return later
+
+
+def _minutes_at(weighed: WeighedCase, event_id: str, step: Step, terms: Terms) -> float:
+    """What the same repair took at that moment of the case, with what stood open then."""
+    model = weighed.weighing.model
+    before = {event.id for event in takewhile(lambda event: event.id != event_id, weighed.case.effective)}
+    then = replace(model, history=tuple(each for each in model.history if each.id in before))
+    steps = repair_steps(model, terms, open_now(then))
+    return next((each.minutes for each in steps if each.key == step.key), step.minutes)
 
 
 def _test(option: Option, layout: EngineLayout, terms: Terms, currency: str) -> OptionFact:
