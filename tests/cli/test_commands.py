@@ -10,10 +10,14 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from firstcause.casebook.case import replay
 from firstcause.casebook.store import CaseStore
+from firstcause.casebook.weighing import weigh_case
 from firstcause.casebook.written import read_case
 from firstcause.cli.main import main
 from firstcause.cli.output import CANNOT_BE_DONE, CAR_DID_IT, FILE_IS_BAD, FOUND_WANTING
+from firstcause.cli.weigh import print_card
+from firstcause.knowledge.base import load
 from firstcause.vehicle.layout import common_layout
 from firstcause.virtualcar.bus import VirtualBusCar
 from firstcause.virtualcar.car import VirtualCar
@@ -244,7 +248,11 @@ def test_a_case_file_that_is_no_utf_8_is_one_sentence(command: str, tmp_path: Pa
     path, log = tmp_path / "latin.toml", tmp_path / "log.csv"
     path.write_bytes(CASE.replace("Calder", "Caldér").encode("latin-1"))
     log.write_text("time,speed\n0,0\n1,0\n", encoding="utf-8")
-    arguments = {"weigh": ["weigh", path], "take": ["case", "take", path], "prove": ["prove", log, "--case", path]}
+    arguments: dict[str, list[str | Path]] = {
+        "weigh": ["weigh", path],
+        "take": ["case", "take", path],
+        "prove": ["prove", log, "--case", path],
+    }
     result = run(*arguments[command])
     assert result.exit_code == FILE_IS_BAD
     assert "not UTF-8" in result.stderr
@@ -256,3 +264,57 @@ def test_the_mark_that_some_editors_put_before_utf_8_is_no_part_of_the_case(tmp_
     path = tmp_path / "marked.toml"
     path.write_text(CASE, encoding="utf-8-sig")
     assert run("weigh", path, "--json").exit_code == 0
+
+
+@pytest.mark.parametrize("rate", ["-5", "0", "nan", "inf"])
+def test_a_rate_that_is_no_amount_is_wrong_use(rate: str, case_file: Path) -> None:
+    result = run("weigh", case_file, "--rate", rate)
+    assert result.exit_code == 2
+    assert "--rate" in result.stderr
+
+
+def section(output: str, name: str) -> str:
+    return output.split(f"\n{name}\n")[1].split("\n\n")[0]
+
+
+def test_the_card_says_how_the_step_is_done_and_what_it_opens_in_words(case_file: Path) -> None:
+    output = run("weigh", case_file).output
+    card = section(output, "Next step")
+    assert "How: " in card
+    assert "The maker's service information comes first." in card
+    assert "in the shop's currency" in card
+    assert "e6  Misfires counted, 3 min idle: cylinder 3: 230, others none." in section(output, "What was recorded")
+
+
+def test_what_a_step_opens_is_said_by_name_and_only_what_takes_time(capsys: pytest.CaptureFixture[str]) -> None:
+    """The upper intake covers nothing on an engine that is easy to reach: 0 minutes in the knowledge base's access."""
+    weighed = weigh_case(replay(read_case(CASE, at=datetime.now(UTC)).events), load(), explain=False)
+    steps = weighed.to_dict()["next_steps"]
+    step = next(step for step in steps if {"plug-out cylinder 3", "intake-plenum-off"} <= set(step["opens"]))
+    print_card(step | {"minutes": 1.0}, weighed)
+    card = capsys.readouterr().out
+    assert "Plug out, well blown clean first (cylinder 3)" in " ".join(card.split())
+    assert "Upper intake" not in card
+    assert "plug-out" not in card
+    assert "    1 minute, about" in card
+
+
+BARE = CASE[: CASE.index("[[event]]")]
+QUIET = BARE + '[[event]]\nkind = "counted"\nminutes = { idle = 3 }\nrpm = 720\nmisfires = { 1 = 0, 2 = 0, 3 = 0 }\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (BARE, "Nothing is recorded yet"),
+        (QUIET, "Nothing left to look for."),
+        (CASE + '\n[[event]]\nkind = "closed"\nstate = "declined"\n', "The case is closed."),
+    ],
+)
+def test_no_step_is_invented_where_none_is_left(text: str, said: str, tmp_path: Path) -> None:
+    path = tmp_path / "case.toml"
+    path.write_text(text, encoding="utf-8")
+    output = run("weigh", path).output
+    assert said in section(output, "Next step")
+    assert "expected in all" not in output
+    assert ("decibans" in output) == ("for and against" in output)

@@ -76,11 +76,11 @@ def show(case_id: str, store_path: Path, json_out: bool) -> None:
     from firstcause.knowledge.base import load
 
     with CaseStore(store_path, clock=now) as store:
-        result = weigh_case(store.case(case_id), load()).to_dict()
+        weighed = weigh_case(store.case(case_id), load())
     if json_out:
-        as_json(result)
+        as_json(weighed.to_dict())
     else:
-        print_weighing(result)
+        print_weighing(weighed)
 
 
 @case.command()

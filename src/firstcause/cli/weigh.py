@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import math
+import textwrap
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from firstcause.cli.output import as_json, bar, heading, in_words, line, table
+from firstcause.cli.output import WIDTH, as_json, bar, heading, in_words, line, table
+
+if TYPE_CHECKING:
+    from firstcause.casebook.weighing import WeighedCase
 
 STEPS_SHOWN = 6
 VERDICTS = {
@@ -19,10 +24,19 @@ VERDICTS = {
 }
 
 
+def _finite(ctx: click.Context, param: click.Parameter, value: float | None) -> float | None:
+    if value is not None and not math.isfinite(value):
+        raise click.BadParameter(f"{value} is no amount.", ctx, param)
+    return value
+
+
 @click.command()
 @click.argument("case_file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--json", "json_out", is_flag=True, help="Everything, for programs; stable keys.")
-@click.option("--rate", type=float, default=None, help="The shop's labour rate an hour (default: knowledge base).")
+@click.option(
+    "--rate", type=click.FloatRange(min=0, min_open=True), callback=_finite, default=None,
+    help="The shop's labour rate an hour, in its own currency (default: knowledge base).",
+)  # fmt: skip
 @click.option("--all", "all_steps", is_flag=True, help="Print every step that could be done.")
 def weigh(case_file: Path, json_out: bool, rate: float | None, all_steps: bool) -> None:
     """Weigh a case written by hand (see docs/case-format.md)."""
@@ -32,19 +46,21 @@ def weigh(case_file: Path, json_out: bool, rate: float | None, all_steps: bool) 
     from firstcause.knowledge.base import load
 
     written = read_case_file(case_file, at=datetime.now(UTC))
-    result = weigh_case(replay(written.events), load(), labour_per_hour=rate).to_dict()
+    weighed = weigh_case(replay(written.events), load(), labour_per_hour=rate)
     if json_out:
-        as_json(result)
+        as_json(weighed.to_dict())
     else:
-        print_weighing(result, len(result["next_steps"]) if all_steps else STEPS_SHOWN)
+        print_weighing(weighed, None if all_steps else STEPS_SHOWN)
 
 
-def print_weighing(result: dict[str, Any], steps: int = STEPS_SHOWN) -> None:
-    """The whole weighing as text."""
+def print_weighing(weighed: WeighedCase, steps: int | None = STEPS_SHOWN) -> None:
+    """The whole weighing as text; `steps` None prints every step."""
+    result = weighed.to_dict()
     click.secho(f"{result['title']}  ({closing_words(result)})", bold=True)
     print_safety(result)
-    print_suspects(result)
-    print_steps(result, steps)
+    print_events(weighed)
+    print_suspects(result, bool(weighed.read.history))
+    print_steps(result, weighed, steps)
     print_ledger(result)
     print_objections(result)
     if result["notes"]:
@@ -73,11 +89,22 @@ def print_safety(result: dict[str, Any]) -> None:
             line(f"! {caution}", 4)
 
 
-def print_suspects(result: dict[str, Any], most: int = 8) -> None:
+def print_events(weighed: WeighedCase) -> None:
+    """What counts of the story, one line each, by the ids that the evidence names."""
+    from firstcause.casebook.words import say
+
+    heading("What was recorded")
+    table(
+        [event.id, textwrap.shorten(say(event.body, weighed.knowledge), WIDTH - 8, placeholder=" …")]
+        for event in weighed.case.effective
+    )
+
+
+def print_suspects(result: dict[str, Any], anything_weighed: bool, most: int = 8) -> None:
     """Suspects, most probable first, with what moved them."""
     heading("Suspects")
     if not result["suspects"]:
-        line("None yet: record what the car says, or what you found.")
+        line("None above 1 in 100." if anything_weighed else "None yet: record what the car says, or what you found.")
     for suspect in result["suspects"][:most]:
         share = suspect["probability"]
         click.echo(f"  {bar(share)} {in_words(share):>15}  {suspect['name']} ({suspect['where']})")
@@ -91,14 +118,24 @@ def print_suspects(result: dict[str, Any], most: int = 8) -> None:
             + ("; ".join(f"{b['name']}, {in_words(b['probability'])}" for b in victim["behind"]) or "nothing known")
             + "."
         )
-    line("dB: decibans, ten times the logarithm of how often the finding multiplied the odds; 10 is tenfold.")
+    if any(suspect["evidence"] for suspect in result["suspects"]):
+        line("dB: decibans, ten times the logarithm of how often the finding multiplied the odds; 10 is tenfold.")
 
 
-def print_steps(result: dict[str, Any], most: int) -> None:
-    """The next step as a card, the others as a table."""
+def print_steps(result: dict[str, Any], weighed: WeighedCase, most: int | None) -> None:
+    """The next step as a card, the others as a table; none for a case that is closed or has nothing left to find."""
     steps = result["next_steps"]
     heading("Next step")
-    print_card(steps[0])
+    if result["state"] != "open":
+        line("The case is closed.")
+        return
+    if not weighed.read.history:
+        line("Nothing is recorded yet that could be weighed: save the car's codes and read its misfire counters.")
+        return
+    if not result["suspects"] or _is_idle(steps[0]):
+        line("Nothing left to look for.")
+        return
+    print_card(steps[0], weighed)
     heading("Other steps, by what one must expect to pay until the repair is proven")
     table(
         (
@@ -113,17 +150,48 @@ def print_steps(result: dict[str, Any], most: int) -> None:
     )
 
 
-def print_card(step: dict[str, Any]) -> None:
-    """One step with its price, its cautions and what each outcome would mean."""
+def _is_idle(step: dict[str, Any]) -> bool:
+    """Whether the best that can be done is to hand the car on because nothing is expected to cost anything."""
+    return bool(step["kind"] == "refer" and step["expected_cost"] < 0.5)
+
+
+def print_card(step: dict[str, Any], weighed: WeighedCase) -> None:
+    """One step: its price, what it opens, how it is done, its cautions, and what each outcome would mean."""
     line(f"{step['name']} ({step['place']})")
-    opens = f"; opens {', '.join(step['opens'])}" if step["opens"] else ""
-    line(f"{step['minutes']:.0f} minutes, {step['price']:.0f}; expected in all {step['expected_cost']:.0f}{opens}", 4)
+    minutes = f"{step['minutes']:.0f}"
+    line(
+        f"{minutes} minute{'' if minutes == '1' else 's'}, about {step['price']:.0f}; expected in all about "
+        f"{step['expected_cost']:.0f} (all amounts in the shop's currency)",
+        4,
+    )
+    if opened := _opened(step, weighed):
+        line(f"Opens: {'; '.join(opened)}.", 4)
+    if step["kind"] == "test":
+        line(f"How: {weighed.knowledge.tests[step['what']].how}", 4)
+    if step["tools"]:
+        line(f"Tools: {', '.join(step['tools'])}.", 4)
+    line("The maker's service information comes first.", 4)
     for caution in step["cautions"]:
         line(f"! {caution['text']}", 4)
     for look in step["outcomes"]:
         then = "; ".join(f"{s['name']}, {in_words(s['probability'])}" for s in look["suspects_then"][:2])
         if look["chance"] >= 0.005:
             line(f"{in_words(look['chance'])}: {look['name']}" + (f" -> {then}" if then else ""), 6)
+
+
+def _opened(step: dict[str, Any], weighed: WeighedCase) -> list[str]:
+    """What a step opens that is not open yet and takes time on this car, in words."""
+    from firstcause.casebook.words import opening_words
+    from firstcause.vehicle.place import Place
+
+    buried = weighed.case.facts.is_buried(Place.parse(step["place"]))
+    still_shut = []
+    for name in step["opens"]:
+        access = weighed.knowledge.access[name.partition(" ")[0]]
+        takes = access.minutes_buried if buried else access.minutes
+        if takes > 0 and name not in weighed.weighing.advice.standing_open:
+            still_shut.append(name)
+    return opening_words(tuple(still_shut), weighed.knowledge)
 
 
 def print_ledger(result: dict[str, Any]) -> None:
