@@ -6,7 +6,7 @@ import pytest
 from tests.casebook.case_values import opened, story
 
 from firstcause.casebook.case import replay
-from firstcause.casebook.events import Closed, Corrected, Counted, Found, Noted, Reopened, Snapshot
+from firstcause.casebook.events import Closed, Corrected, Counted, Found, Moved, Noted, Reopened, Snapshot
 from firstcause.casebook.recording import admitted, admitted_closings
 from firstcause.casebook.refusals import BrokenOrder, UnknownId
 from firstcause.casebook.weighing import weigh_case
@@ -36,12 +36,13 @@ def test_an_unknown_test_is_refused():
         admit(Found(test="no-such-test", place="cylinder 3", outcome="x"), opened())
 
 
-def test_cured_is_refused_and_relieved_keeps_what_was_said_against_it():
-    with pytest.raises(BrokenOrder, match="still shows misfires"):
-        admit(Closed(state="cured"), *SICK)
+def test_cured_and_relieved_are_refused_while_it_misfires_and_a_soft_objection_is_kept():
+    for state in ("cured", "relieved"):
+        with pytest.raises(BrokenOrder, match="still shows misfires"):
+            admit(Closed(state=state), *SICK)
 
-    relieved = admit(Closed(state="relieved"), *SICK)
-    assert any("still shows misfires" in words for words in relieved.despite)
+    declined = admit(Closed(state="declined"), *SICK, Moved(part="coil", first=3, second=1))
+    assert any("Parts are not where they came from" in words for words in declined.despite)
 
 
 def test_a_correction_is_no_back_door_to_cured():
