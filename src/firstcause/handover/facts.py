@@ -257,6 +257,7 @@ class Report:
     against_closing: tuple[Fact, ...]
     words_at_closing: str
     complaint: tuple[Fact, ...]
+    other_codes: tuple[Fact, ...]
     first_decision: FirstDecision
     cause: CauseFact | None
     cause_words: tuple[Fact, ...]

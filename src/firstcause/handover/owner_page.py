@@ -30,7 +30,7 @@ def owner_page(report: Report) -> Page:
         ),
         section("What we did", "main", points((*report.done, *report.moved, *report.old_parts))),
         section("What we did not do", "main", points(report.not_done)),
-        section("What to watch", "main", points((*report.watch, *report.cautions))),
+        section("What to watch", "main", points((*report.watch, *report.cautions, *report.other_codes))),
         section("The engine", "side", drawing(report.engine, _engine_caption(report), 74)),
         None if report.evidence is None else section("The evidence", "side", drawing(report.evidence, "", 55)),
         section("What may come back", "side", points(report.returns)),

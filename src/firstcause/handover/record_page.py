@@ -54,6 +54,7 @@ def record_page(report: Report) -> Page:
             "Codes, checks, calibration",
             "wide",
             points(record.codes),
+            points(report.other_codes),
             table(("Freeze frame", "Value"), record.freeze_frame, (0.4, 0.6)),
         ),
         section(
@@ -158,7 +159,8 @@ def _drives(drives: Iterable[DriveFact]) -> Iterable[Block]:
         note = f" {drive.note}." if drive.note else ""
         yield Paragraph(item(Fact(f"{drive.when}: {drive.minutes_words}; {drive.counts_words}.{note}", (drive.event,))))
         if drive.log_sha256 is not None:
-            yield words(f"Recording SHA-256 {drive.log_sha256}.")
+            lost = "" if drive.pictures else " No picture: the recording could not be read when this was printed."
+            yield words(f"Recording SHA-256 {drive.log_sha256}.{lost}")
         yield points(Fact(said) for said in drive.sentences)
         for picture in drive.pictures:
             yield drawing(picture, picture.alt, 90)

@@ -13,6 +13,7 @@ from firstcause.casebook.people import Person
 from firstcause.casebook.weighing import WeighedCase
 from firstcause.casebook.words import WHY_WORDS
 from firstcause.handover.causes import Causes, causes_of
+from firstcause.handover.codes import other_codes
 from firstcause.handover.ending import against_closing, headline_of, returns, shown_cured
 from firstcause.handover.facts import CauseFact, Fact, FirstDecision, Picture, Proof, Readings, Report, VictimFact
 from firstcause.handover.options import authorisations_of, limits_of, options_of, price_ground
@@ -82,6 +83,7 @@ def build_report(
         against_closing=tuple(Fact(f"{each.words} {each.settle}".strip()) for each in against_closing(weighed)),
         words_at_closing="" if case.closing is None else case.closing.words,
         complaint=tuple(_complaint(case)),
+        other_codes=tuple(other_codes(case)),
         first_decision=_first_decision(weighed),
         cause=causes.shown,
         cause_words=tuple(_cause_words(causes, standing)),

@@ -1,0 +1,59 @@
+"""Codes that the car stored beside its misfire codes and that no finding of the case accounts for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from firstcause.casebook.case import Case, capitals
+from firstcause.casebook.events import Snapshot
+from firstcause.errors import RequestError
+from firstcause.handover.facts import Fact
+from firstcause.handover.plainly import listed
+from firstcause.signals.codes import TroubleCode
+
+_LEAN = ("P0171", "P0174")
+_LEAN_GROUND = "worked out: a cylinder that does not burn leaves its air unused, and the sensor counts that as lean"
+
+
+def other_codes(case: Case) -> Iterable[Fact]:
+    """One plain line for lean codes and one for all others; the case weighs misfire codes only.
+
+    A lean code beside a misfire may be an effect of it: the sensor sees the air that was not burnt.
+    """
+    found: dict[str, list[str]] = {}
+    for event in case.effective:
+        if isinstance(event.body, Snapshot):
+            for code in capitals((*event.body.stored, *event.body.pending, *event.body.permanent)):
+                if not _is_misfire(code):
+                    found.setdefault(code, []).append(event.id)
+    lean = [code for code in found if code in _LEAN]
+    rest = [code for code in found if code not in _LEAN]
+    if lean:
+        yield Fact(
+            f"The car also stored {listed([_named(code) for code in lean])}. "
+            f"{'It' if len(lean) == 1 else 'They'} may come from the misfire: the sensor sees the air that was not "
+            "burnt. Have the car read again after the repair.",
+            tuple(dict.fromkeys(event for code in lean for event in found[code])),
+            _LEAN_GROUND,
+        )
+    if rest:
+        yield Fact(
+            f"The car also stored {listed([_named(code) for code in rest])}. Nothing we found was weighed against "
+            f"{'it' if len(rest) == 1 else 'them'}. Have the car read again after the repair.",
+            tuple(dict.fromkeys(event for code in rest for event in found[code])),
+        )
+
+
+def _named(code: str) -> str:
+    try:
+        meaning = TroubleCode(code).meaning
+    except RequestError:
+        return code
+    return code if meaning is None else f"{code} ({meaning})"
+
+
+def _is_misfire(code: str) -> bool:
+    try:
+        return TroubleCode(code).is_misfire
+    except RequestError:
+        return False
