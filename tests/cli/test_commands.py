@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+import subprocess
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -11,6 +14,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from firstcause.casebook.case import replay
+from firstcause.casebook.events import Attached, Drove
 from firstcause.casebook.store import CaseStore
 from firstcause.casebook.weighing import weigh_case
 from firstcause.casebook.written import read_case
@@ -318,3 +322,46 @@ def test_no_step_is_invented_where_none_is_left(text: str, said: str, tmp_path: 
     assert said in section(output, "Next step")
     assert "expected in all" not in output
     assert ("decibans" in output) == ("for and against" in output)
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["case", "list"], ["case", "show", "c-0001"], ["case", "write", "c-0001"], ["case", "check", "c-0001"],
+        ["case", "export", "c-0001", "case.zip"], ["handover", "c-0001"],
+        ["snapshot", "--interface", "virtual", "--channel", "nobody", "--case", "c-0001"],
+        ["erase", "--interface", "virtual", "--channel", "nobody", "--case", "c-0001", "--word", "ERASE"],
+    ],
+)  # fmt: skip
+def test_reading_a_casebook_that_is_not_there_makes_none(command: list[str], tmp_path: Path) -> None:
+    typo = tmp_path / "typo.db"
+    result = run(*command, "--casebook", typo)
+    assert result.exit_code == CANNOT_BE_DONE
+    assert f"There is no casebook at {typo}" in result.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_output_that_nobody_reads_any_more_ends_without_a_word(case_file: Path) -> None:
+    reader, writer = os.pipe()
+    os.close(reader)
+    with open(writer, "wb") as nobody:
+        done = subprocess.run(
+            [sys.executable, "-c", "from firstcause.cli.main import main; main()", "weigh", str(case_file)],
+            stdout=nobody, stderr=subprocess.PIPE, text=True, check=False,
+        )  # fmt: skip
+    assert done.stderr == ""
+
+
+def test_one_lost_recording_does_not_hold_up_the_papers(case_file: Path, tmp_path: Path) -> None:
+    book = tmp_path / "book.db"
+    run("case", "take", case_file, "--casebook", book)
+    with CaseStore(book, clock=lambda: datetime.now(UTC)) as store:
+        log = store.attach("c-0001", b"time,speed,rpm\n0,0,700\n1,0,700\n", "drive.csv", "text/csv").body
+        assert isinstance(log, Attached)
+        store.append("c-0001", Drove(minutes={"idle": 1}, log_sha256=log.sha256), "test")
+        (lost,) = (path for path in store.blobs.folder.rglob("*") if path.is_file())
+    lost.unlink()
+    result = run("handover", "c-0001", "--casebook", book, "--json")
+    assert result.exit_code == 0, result.output
+    assert f"The picture of one drive is left out. The attachment {log.sha256[:12]}" in result.stderr
+    assert json.loads(result.stdout)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from firstcause.cli.case import CASEBOOK, now
+from firstcause.cli.case import CASEBOOK, opened_casebook
 from firstcause.cli.output import line
 from firstcause.errors import CarError, RequestError
 
@@ -75,18 +75,20 @@ def snapshot(
 ) -> None:  # fmt: skip
     """Save all evidence: codes by status, freeze frame, readiness, counters, calibration ids, live data at idle."""
     from firstcause.casebook.evidence import snapshot_event
-    from firstcause.casebook.store import CaseStore
     from firstcause.link import take_snapshot
 
     if case_id is None and into is None:
         raise RequestError("Say where to save the snapshot: --case c-0001, or --into FILE. Nothing was read.")
+    if case_id is not None:
+        with opened_casebook(store_path) as store:
+            store.head(case_id)  # refuses an unknown case before the car is read
     with _session(interface, channel, bitrate, wide, record) as session:
         taken = take_snapshot(session)
     if into is not None:
         into.write_text(taken.to_json(), encoding="utf-8")
         line(f"Saved: {into}", 0)
     if case_id is not None:
-        with CaseStore(store_path, clock=now) as store:
+        with opened_casebook(store_path) as store:
             event = store.append(case_id, snapshot_event(taken), by="snapshot command")
         line(f"Saved: event {event.id} of {case_id}", 0)
     for status in ("confirmed", "pending", "permanent"):
@@ -111,12 +113,11 @@ def erase(
     import json
 
     from firstcause.casebook.events import Erased, Snapshot
-    from firstcause.casebook.store import CaseStore
     from firstcause.link import erase_codes
     from firstcause.signals.snapshot import SavedSnapshot
     from firstcause.signals.snapshot import Snapshot as WireSnapshot
 
-    with CaseStore(store_path, clock=now) as store:
+    with opened_casebook(store_path) as store:
         current = store.case(case_id)
         saved = next(
             (e for e in reversed(current.effective) if isinstance(e.body, Snapshot) and e.body.record is not None), None

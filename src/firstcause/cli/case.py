@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from firstcause.cli.output import FOUND_WANTING, SayErrors, as_json, line, table
+from firstcause.errors import RequestError
+
+if TYPE_CHECKING:
+    from firstcause.casebook.store import CaseStore
 
 CASEBOOK = click.option(
     "--casebook", "store_path", type=click.Path(dir_okay=False, path_type=Path), default=Path("casebook.db"),
@@ -20,6 +25,26 @@ def now() -> datetime:
     return datetime.now(UTC)
 
 
+class NoCasebook(RequestError):
+    """There is no casebook where one should be read."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        super().__init__(
+            f"There is no casebook at {path}. Nothing was made there. Name it with --casebook, or take a case in with "
+            "`firstcause case take`."
+        )
+
+
+def opened_casebook(path: Path) -> CaseStore:
+    """A casebook that is there already; raises NoCasebook when it is not, instead of making an empty one."""
+    from firstcause.casebook.store import CaseStore
+
+    if not path.exists():
+        raise NoCasebook(path)
+    return CaseStore(path, clock=now)
+
+
 @click.group(cls=SayErrors)
 def case() -> None:
     """The casebook: append-only, one file, nothing lost."""
@@ -30,9 +55,7 @@ def case() -> None:
 @click.option("--json", "json_out", is_flag=True)
 def list_cases(store_path: Path, json_out: bool) -> None:
     """The cases, open ones first."""
-    from firstcause.casebook.store import CaseStore
-
-    with CaseStore(store_path, clock=now) as store:
+    with opened_casebook(store_path) as store:
         lines = sorted(store.cases(), key=lambda c: (c.state != "open", c.case_id))
     if json_out:
         as_json([
@@ -70,12 +93,11 @@ def take(case_file: Path, store_path: Path) -> None:
 @click.option("--json", "json_out", is_flag=True)
 def show(case_id: str, store_path: Path, json_out: bool) -> None:
     """Weigh a case of the casebook."""
-    from firstcause.casebook.store import CaseStore
     from firstcause.casebook.weighing import weigh_case
     from firstcause.cli.weigh import print_weighing
     from firstcause.knowledge.base import load
 
-    with CaseStore(store_path, clock=now) as store:
+    with opened_casebook(store_path) as store:
         weighed = weigh_case(store.case(case_id), load())
     if json_out:
         as_json(weighed.to_dict())
@@ -89,10 +111,9 @@ def show(case_id: str, store_path: Path, json_out: bool) -> None:
 @click.option("--with-people", is_flag=True, help="Write names and plates too.")
 def write(case_id: str, store_path: Path, with_people: bool) -> None:
     """Write a case as text (TOML), without loss, to standard output."""
-    from firstcause.casebook.store import CaseStore
     from firstcause.casebook.written import write_case
 
-    with CaseStore(store_path, clock=now) as store:
+    with opened_casebook(store_path) as store:
         click.echo(write_case(store.events(case_id), store.people(case_id) if with_people else None), nl=False)
 
 
@@ -104,9 +125,8 @@ def write(case_id: str, store_path: Path, with_people: bool) -> None:
 def export(case_id: str, target: Path, store_path: Path, with_people: bool) -> None:
     """Export a whole case, photos and recordings included, as one file."""
     from firstcause.casebook.bundle import export_case
-    from firstcause.casebook.store import CaseStore
 
-    with CaseStore(store_path, clock=now) as store:
+    with opened_casebook(store_path) as store:
         manifest = export_case(store, case_id, target, with_people=with_people)
     line(f"{target}: {manifest.events} events, head {manifest.head[:16]}…", 0)
 
@@ -138,9 +158,7 @@ def import_(source: Path, store_path: Path) -> None:
 @click.pass_context
 def check(ctx: click.Context, case_id: str, store_path: Path) -> None:
     """Check the chain of a case and its attachments. Exit code 1 when something is broken."""
-    from firstcause.casebook.store import CaseStore
-
-    with CaseStore(store_path, clock=now) as store:
+    with opened_casebook(store_path) as store:
         checked = store.check(case_id)
     if checked.is_whole:
         line(f"{case_id}: {checked.events} events, whole; head {checked.head}", 0)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from firstcause.cli.case import CASEBOOK, now
+from firstcause.cli.case import CASEBOOK, opened_casebook
 from firstcause.cli.output import as_json, line
 
 if TYPE_CHECKING:
@@ -25,10 +25,9 @@ if TYPE_CHECKING:
 @click.option("--json", "json_out", is_flag=True, help="The facts of both pages, for programs.")
 def handover(case_id: str, store_path: Path, into: Path, paper: str, json_out: bool) -> None:
     """Write the owner's page and the technician's record of a case."""
-    from firstcause.casebook.store import CaseStore
     from firstcause.knowledge.base import load
 
-    with CaseStore(store_path, clock=now) as store:
+    with opened_casebook(store_path) as store:
         if json_out:
             as_json(report_of(store, case_id, load(), datetime.now(UTC)).to_dict())
             return
@@ -37,17 +36,21 @@ def handover(case_id: str, store_path: Path, into: Path, paper: str, json_out: b
 
 
 def report_of(store: CaseStore, case_id: str, knowledge: Knowledge, at: datetime) -> Report:
-    """The facts of the hand-over as the case stands, with its recorded drives."""
+    """The facts of the hand-over as the case stands, with its drives; a lost recording is left out, and that is said."""
+    from firstcause.casebook.blobs import LostAttachment
     from firstcause.casebook.weighing import weigh_case
     from firstcause.handover import build_report
     from firstcause.roadtest.reading import decode, read_drive
 
     head, case = store.head(case_id), store.case(case_id)
-    logs = {
-        drive.log_sha256: max(read_drive(decode(store.blobs.read(drive.log_sha256))).drives, key=lambda d: d.duration_s)
-        for drive in case.drives
-        if drive.log_sha256 is not None
-    }
+    logs = {}
+    for sha256 in {drive.log_sha256 for drive in case.drives if drive.log_sha256 is not None}:
+        try:
+            log = decode(store.blobs.read(sha256))
+        except LostAttachment as error:
+            click.echo(f"firstcause: The picture of one drive is left out. {error}", err=True)
+            continue
+        logs[sha256] = max(read_drive(log).drives, key=lambda drive: drive.duration_s)
     return build_report(weigh_case(case, knowledge), head=head, now=at, people=store.people(case_id), logs=logs)
 
 

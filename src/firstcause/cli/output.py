@@ -36,6 +36,8 @@ class SayErrors(click.Group):
         except FirstcauseError as error:
             click.echo(f"firstcause: {error}", err=True)
             ctx.exit(exit_code(error))
+        except BrokenPipeError:
+            raise  # whoever read the output has closed it, as `head` does: click ends the program without a word
         except OSError as error:
             click.echo(
                 f"firstcause: {error.strerror or error}: {error.filename or 'a file'}. Nothing was lost.", err=True

@@ -35,6 +35,7 @@ from firstcause.knowledge.base import Knowledge
 from firstcause.link import Recorder, Session, erase_codes, take_snapshot
 from firstcause.reasoning.choice import Option
 from firstcause.reasoning.history import REGIONS
+from firstcause.reasoning.steps import Step
 from firstcause.roadtest.drivelog import DriveLog
 from firstcause.roadtest.judgement import judge_drive
 from firstcause.roadtest.reading import read_drive_file
@@ -235,9 +236,7 @@ class Player:
     def _repair_or_relieve(self, session: Session, weighed: WeighedCase, option: Option) -> bool:
         step = option.step
         if step.price > self.story.owner_pays_up_to:
-            self._record(SetAside(step=step.key, why="owner-declined", note=f"{step.name}: about {step.price:.0f}"))
-            self.declined.add(step.key)
-            self.say(f"  The owner declines {step.name.lower()} (about {step.price:.0f}).")
+            self._decline(step)
             return self._relieve(session, weighed)
         body = self.shop.repair(step)
         event = self._record(body)
@@ -308,6 +307,8 @@ class Player:
         """Try to close as cured; take the tool's word for it if it refuses."""
         weighed = self._weighed()
         self.say(_suspects(weighed))
+        if any(objection.code == "open-cause" for objection in weighed.objections["cured"]):
+            self._offer_the_cause(weighed)
         try:
             closed = guard_closing(weighed, self._closing("cured"))
         except CaseError as refusal:
@@ -317,6 +318,19 @@ class Player:
         event = self._record(closed)
         self.say(f"Closed as {closed.state} ({event.id}). {closed.words}")
         return closed.state
+
+    def _offer_the_cause(self, weighed: WeighedCase) -> None:
+        """What still stands is offered to the owner once more, with its price; beyond the limit they decline."""
+        for option in weighed.weighing.advice.options:
+            step = option.step
+            if step.kind == "repair" and step.price > self.story.owner_pays_up_to and step.key not in self.declined:
+                self._decline(step)
+                return
+
+    def _decline(self, step: Step) -> None:
+        self._record(SetAside(step=step.key, why="owner-declined", note=f"{step.name}: about {step.price:.0f}"))
+        self.declined.add(step.key)
+        self.say(f"  The owner declines {step.name.lower()} (about {step.price:.0f}).")
 
     def _closing(self, state: ClosingState) -> Closed:
         return Closed(state=state, words=self.story.lesson if state == self.story.ends else "")
