@@ -292,3 +292,28 @@ def test_not_a_number_is_refused_by_the_case(shop):
     )
     assert answer.status_code == 422
     assert len(shop.desk.store.case(case_id).events) == 1
+
+
+def test_a_lost_recording_costs_its_picture_and_not_the_hand_over(shop):
+    """The file of the drive is gone from its folder: every paper is still made, and the record says what is missing."""
+    case_id = shop.misfiring()
+    log = (DRIVES / "survey_day_mph_1.csv").read_bytes()
+    assert shop.client.post(f"/cases/{case_id}/drives", files={"log": ("drive.csv", log)}).status_code == 303
+    missing = "No picture: the recording could not be read when this was printed."
+    assert missing not in shop.client.get(f"/cases/{case_id}/papers/record.html").text
+    for file in shop.desk.store.blobs.folder.rglob(last(shop, case_id).log_sha256):
+        file.unlink()
+    shop.desk._logs.clear()
+
+    for paper in ("owner.html", "record.html", "owner.pdf", "record.pdf"):
+        assert shop.client.get(f"/cases/{case_id}/papers/{paper}").status_code == 200, paper
+    assert missing in shop.client.get(f"/cases/{case_id}/papers/record.html").text
+
+
+def test_the_sentence_in_place_of_a_paper_can_be_read_in_its_frame(shop):
+    """Content Security Policy Level 3, 6.4.2: frame-ancestors decides who may show a page; elsewhere nobody may."""
+    case_id = shop.take_in()
+    for address, ancestors in ((f"/cases/{case_id}/papers/none.html", "'self'"), ("/nothing-here", "'none'")):
+        answer = shop.client.get(address)
+        assert answer.status_code >= 400
+        assert f"frame-ancestors {ancestors}" in answer.headers["content-security-policy"]

@@ -20,6 +20,8 @@ CSP = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self';"
     " frame-src 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
+# A paper stands in a frame of our own page, so the sentence that says why there is none must be readable there too.
+FRAMED_CSP = CSP.replace("frame-ancestors 'none'", "frame-ancestors 'self'")
 _HEADERS = {
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "same-origin",
@@ -74,7 +76,8 @@ class Guard:
         async def dressed(message: Message) -> None:
             if message["type"] == "http.response.start":
                 given = MutableHeaders(scope=message)
-                for name, value in {**_HEADERS, "Content-Security-Policy": CSP}.items():
+                policy = FRAMED_CSP if "/papers/" in scope["path"] else CSP
+                for name, value in {**_HEADERS, "Content-Security-Policy": policy}.items():
                     given.setdefault(name, value)
             await send(message)
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from firstcause.casebook.blobs import LostAttachment
 from firstcause.casebook.events import Drove
 from firstcause.casebook.evidence import freeze_frame_of
-from firstcause.errors import RequestError
+from firstcause.errors import LogError, RequestError
 from firstcause.handover import (
     Report,
     build_report,
@@ -70,9 +72,13 @@ def paper(case_id: str, paper: str, desk: TheDesk) -> Response:
 
 
 def report_of(desk: Desk, case_id: str) -> Report:
-    """The facts of the hand-over as the case stands now."""
+    """The facts of the hand-over as the case stands now; a lost recording costs its pictures and the record says so."""
     head, weighed = desk.store.head(case_id), desk.weighed(case_id)
-    logs = {sha: desk.drive_log(sha) for drive in weighed.case.drives if (sha := drive.log_sha256) is not None}
+    logs = {}
+    for drive in weighed.case.drives:
+        if drive.log_sha256 is not None:
+            with suppress(LostAttachment, LogError):
+                logs[drive.log_sha256] = desk.drive_log(drive.log_sha256)
     return build_report(
         weighed, head=head, now=desk.clock(), people=desk.store.people(case_id), currency=desk.currency, logs=logs
     )
