@@ -35,7 +35,7 @@ from firstcause.knowledge.base import Knowledge
 from firstcause.link import Recorder, Session, erase_codes, take_snapshot
 from firstcause.reasoning.choice import Option
 from firstcause.reasoning.history import REGIONS
-from firstcause.reasoning.steps import Step
+from firstcause.reasoning.steps import Step, Terms, open_now, repair_steps
 from firstcause.roadtest.drivelog import DriveLog
 from firstcause.roadtest.judgement import judge_drive
 from firstcause.roadtest.reading import read_drive_file
@@ -349,8 +349,6 @@ class Player:
 
 def _victim_options(weighed: WeighedCase, part: str | None) -> tuple[Option, ...]:
     """Renewals of a victim are no cure, so they stand low or not at all in the list; look them up all the same."""
-    from firstcause.reasoning.steps import Terms, open_now, repair_steps
-
     model = weighed.weighing.model
     steps = repair_steps(model, Terms.of(weighed.knowledge), open_now(model))
     return tuple(
