@@ -24,11 +24,23 @@ from tests.handover.handover_cases import (
 from tests.handover.handover_cases import with_bodies as changed
 
 from firstcause.casebook.case import replay
-from firstcause.casebook.events import Body, Closed, Drove, Event, Moved, Renewed, Repaired, SetAside, Snapshot
+from firstcause.casebook.events import (
+    Body,
+    Closed,
+    Drove,
+    Event,
+    FreezeFrame,
+    Moved,
+    Renewed,
+    Repaired,
+    SetAside,
+    Snapshot,
+)
 from firstcause.casebook.weighing import weigh_case
 from firstcause.handover import Report, build_report, owner_page_html, technician_record_html
-from firstcause.handover.plainly import chance_figure, chance_words, one_in, span_words, time_words
+from firstcause.handover.plainly import chance_figure, chance_number, chance_words, one_in, span_words, time_words
 from firstcause.handover.proof import still_misfires
+from firstcause.handover.record import frame_rows
 from firstcause.handover.record_page import record_page
 from firstcause.handover.telling import Teller
 from firstcause.roadtest.judgement import DriveFacts, judge_drive
@@ -536,3 +548,37 @@ def test_a_code_that_no_finding_accounts_for_gets_one_line_on_both_papers() -> N
         assert text.count("may come from the misfire") == 1
         assert text.count("The car also stored P0420") == 1
     assert report("declined_gasket").other_codes == ()
+
+
+def test_a_chance_in_the_record_is_never_nought_or_one() -> None:
+    """Three places, and a word where they would say certainty."""
+    assert [chance_number(p) for p in (0.0, 0.0009, 0.001, 0.4126, 0.999, 0.9991, 1.0)] == [
+        "under 0.001", "under 0.001", "0.001", "0.413", "0.999", "over 0.999", "over 0.999",
+    ]  # fmt: skip
+    for name in NAMES:
+        text = " ".join(visible_texts(technician_record_html(report(name))))
+        assert re.search(r"\b(0\.000|1\.000)\b", text) is None
+        assert "with-care" not in text
+
+
+def test_freeze_frame_numbers_are_rounded_to_what_the_car_knows() -> None:
+    """SAE J1979: engine speed in quarters of a turn, load in 255ths; the record needs neither."""
+    frame = FreezeFrame(code="P0304", rpm=737.25, load_percent=24.705882, short_trim_percent=3.90625)
+
+    assert frame_rows(frame) == (
+        ("Code", "P0304"), ("Engine speed", "737 rpm"), ("Calculated load", "25 %"), ("Short fuel trim", "3.9 %"),
+    )  # fmt: skip
+
+
+def test_the_ground_of_the_bound_stands_once_on_the_owners_page() -> None:
+    """Two cylinders in question, one bound: its source is named at the first."""
+
+    def both(body: Body) -> Body:
+        update = {"misfires": {**body.misfires, 5: 300}} if body.kind == "counted" else {}
+        return body.model_copy(update=update)
+
+    facts = papers_of(changed("relieved_oil", lambda body: both(body) if body.kind == "counted" else body))
+    bounds = [fact for fact in facts.proof.said if "could still miss" in fact.words]
+
+    assert len(bounds) == 2
+    assert owner_page_html(facts).count("Clopper") == 1

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from types import MappingProxyType
 
 import numpy as np
@@ -11,11 +13,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from firstcause.roadtest.conditions import judge_bounds, minimum_drive, surroundings, warm_up
+from firstcause.roadtest.conditions import _span, judge_bounds, minimum_drive, surroundings, warm_up
 from firstcause.roadtest.drivelog import DriveLog, ImpossibleDrive
 from firstcause.roadtest.judgement import DriveFacts, judge_drive
 from firstcause.roadtest.permanent import NotACode, code_forecasts, code_kind, lamp_forecast, permanent_forecast
-from firstcause.roadtest.picture import drive_over_time_svg, speed_load_plane_svg
+from firstcause.roadtest.picture import drive_over_time_svg, drive_title, speed_load_plane_svg
 from firstcause.roadtest.rules import MINIMUM_DRIVE, WARM_UP_RISE, rules_table
 from firstcause.roadtest.timeline import MAYBE, NO, YES, Timeline
 from firstcause.roadtest.trips import split_trips
@@ -314,3 +316,39 @@ def test_the_drawings_say_what_they_show() -> None:
     assert speed_load_plane_svg(DriveLog(np.arange(3.0), rpm=np.full(3, 800.0))) is None
     gap = np.concatenate([np.arange(50.0), np.arange(100.0, 150.0)])
     assert shapes(drive_over_time_svg(DriveLog(gap, rpm=np.full(100, 800.0))), "polyline", "line") == 2
+
+
+def test_the_sentences_of_one_drive_agree_and_never_round_up() -> None:
+    """Proven time and events are floors, so that adjacent sentences name the same number, and none too high."""
+    log = steady(18 * 60, rpm=1499.95)
+    judged = judge_drive(log, FRAME, DriveFacts(misfires={2: 0}))
+    said = " ".join(judged.sentences())
+    events = re.findall(r"(\d+) ignition events of", said)
+
+    assert judged.events_in_window % 1 > 0.5  # rounded to the nearest it would be one more
+    assert set(events) == {str(int(judged.events_in_window))}
+    assert len(events) == 3
+    assert "With no misfire in" in said
+    assert "(s)" not in said
+    assert "The engine ran 1080 s; 600 s needed." in said
+
+
+@pytest.mark.parametrize(
+    ("least", "most", "words"),
+    [
+        (205.6, 206.4, "between 205 and 207 s"),
+        (599.8, 599.9, "599 s"),
+        (600.0, 600.0, "600 s"),
+        (12.9, None, "12 s or more"),
+        (30.0, 41.2, "between 30 and 42 s"),
+    ],
+)
+def test_a_span_of_seconds_never_has_two_equal_ends(least: float, most: float | None, words: str) -> None:
+    """Proven rounded down, possible rounded up: a drive just short of a limit is not said to have reached it."""
+    assert _span(least, most) == words
+
+
+def test_a_drive_without_a_name_of_its_own_is_called_the_drive() -> None:
+    assert drive_title(steady()).startswith("The drive")
+    assert drive_title(replace(steady(), name="drive")) == "The drive"
+    assert drive_title(replace(steady(), name="ring road")) == "The drive ring road"

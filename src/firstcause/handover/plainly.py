@@ -36,6 +36,13 @@ def chance_figure(probability: float) -> str:
     return f"about {round(100 * probability)} in 100"
 
 
+def chance_number(probability: float) -> str:
+    """A chance to three places for the record: `0.412`, `under 0.001`, `over 0.999`; never 0 or 1."""
+    if probability < 0.001:
+        return "under 0.001"
+    return "over 0.999" if probability > 0.999 else f"{probability:.3f}"
+
+
 def chance_words(probability: float) -> str:
     """A chance in words and figure: `likely (about 8 in 10)`."""
     word = next(word for least, word in _CHANCE_WORDS if probability >= least)

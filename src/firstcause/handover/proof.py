@@ -18,13 +18,13 @@ from firstcause.roadtest.conditions import Verdict
 from firstcause.roadtest.drivelog import DriveLog
 from firstcause.roadtest.judgement import best
 from firstcause.roadtest.permanent import permanent_forecast
-from firstcause.roadtest.picture import drive_over_time_svg, speed_load_plane_svg
+from firstcause.roadtest.picture import drive_over_time_svg, drive_title, speed_load_plane_svg
 from firstcause.roadtest.rules import MINIMUM_DRIVE
 
 _VERDICTS: Mapping[str, Verdict] = {
     "met": "met", "missed": "missed", "undecided": "undecided", "not evaluated": "not evaluated",
 }  # fmt: skip
-_BOUND_GROUND = "exact one-sided 95 % bound (Clopper and Pearson 1934)"
+_BOUND_GROUND = "exact one-sided 95 % bound, Clopper and Pearson 1934"
 
 
 def proof_of(case: Case, complaint: Iterable[int], logs: Mapping[str, DriveLog]) -> Proof:
@@ -83,6 +83,7 @@ def _said(
             yield Fact("After the last change no misfires were counted, so nothing is proven yet.")
         return
     yield Fact(f"Watched after the {'work' if worked else 'last change'}: {after.minutes_words}.", after.events)
+    ground = _BOUND_GROUND
     for count in _asked(after, asked):
         missed = (
             f"Cylinder {count.cylinder} missed {count_words(count.misfires)} of {count_words(count.firings)} sparks."
@@ -94,8 +95,9 @@ def _said(
             f"{missed} Up to 1 in {count_words(count.one_in)} sparks could still miss without our having seen it "
             "(95 in 100 sure).",
             after.events,
-            _BOUND_GROUND,
+            ground,
         )
+        ground = ""  # the same for every cylinder: said once
     shown = [drive for drive in drives if drive.event in after.events and drive.came_back is not None]
     for drive in shown[-1:]:
         told = {
@@ -132,7 +134,7 @@ def _drive(case: Case, event: Event, logs: Mapping[str, DriveLog]) -> DriveFact:
 def _pictures(log: DriveLog, frame: FreezeFrame | None) -> tuple[Picture, ...]:
     near = freeze_frame_of(frame)
     drawn = [(drive_over_time_svg(log, near), "over time"), (speed_load_plane_svg(log, near), "by speed and load")]
-    return tuple(Picture(svg, f"The drive {log.name} drawn {how}.") for svg, how in drawn if svg is not None)
+    return tuple(Picture(svg, f"{drive_title(log)} drawn {how}.") for svg, how in drawn if svg is not None)
 
 
 def permanent_notes(case: Case) -> tuple[PermanentNote, ...]:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from firstcause.bench.reading import BenchJudgement
 from firstcause.casebook.case import Case
-from firstcause.casebook.events import Attached, Closed, Event, Found, Snapshot
+from firstcause.casebook.events import Attached, Closed, Event, Found, FreezeFrame, Snapshot
 from firstcause.casebook.ledger import Ledger
 from firstcause.casebook.weighing import WeighedCase
 from firstcause.casebook.words import say
@@ -14,15 +14,15 @@ from firstcause.handover.causes import Causes
 from firstcause.handover.facts import CauseFact, Fact, LedgerRow, Measured, RecordFacts, TimelineRow
 from firstcause.handover.plainly import moment_words
 
-_FRAME_NAMES = {
-    "code": ("Code", ""),
-    "rpm": ("Engine speed", "rpm"),
-    "load_percent": ("Calculated load", "%"),
-    "coolant_c": ("Coolant", "°C"),
-    "speed_kmh": ("Vehicle speed", "km/h"),
-    "run_time_s": ("Time since start", "s"),
-    "short_trim_percent": ("Short fuel trim", "%"),
-    "long_trim_percent": ("Long fuel trim", "%"),
+_FRAME_NAMES: Mapping[str, tuple[str, str, int]] = {  # name, unit, digits after the point
+    "code": ("Code", "", 0),
+    "rpm": ("Engine speed", "rpm", 0),
+    "load_percent": ("Calculated load", "%", 0),
+    "coolant_c": ("Coolant", "°C", 0),
+    "speed_kmh": ("Vehicle speed", "km/h", 0),
+    "run_time_s": ("Time since start", "s", 0),
+    "short_trim_percent": ("Short fuel trim", "%", 1),
+    "long_trim_percent": ("Long fuel trim", "%", 1),
 }
 
 
@@ -40,7 +40,7 @@ def record_of(weighed: WeighedCase, causes: Causes, tell: Callable[[str], str]) 
         ),
         ledger=_ledger(weighed.ledger),
         codes=tuple(_codes(case)),
-        freeze_frame=_freeze_frame(case),
+        freeze_frame=() if case.freeze_frame is None else frame_rows(case.freeze_frame),
         notes=tuple(Fact(note.text, (note.event,)) for note in weighed.read.notes),
         objections=tuple(Fact(words) for words in dict.fromkeys((*against, *now))),
         attachments=tuple(
@@ -129,12 +129,10 @@ def _codes(case: Case) -> list[Fact]:
     return told
 
 
-def _freeze_frame(case: Case) -> tuple[tuple[str, str], ...]:
-    frame = case.freeze_frame
-    if frame is None:
-        return ()
+def frame_rows(frame: FreezeFrame) -> tuple[tuple[str, str], ...]:
+    """What a freeze frame holds, name and value; rounded to the unit, fuel trims to a tenth: the car knows no more."""
     return tuple(
-        (name, f"{value:g} {unit}".strip() if isinstance(value, float) else str(value))
-        for key, (name, unit) in _FRAME_NAMES.items()
+        (name, value if isinstance(value, str) else f"{value:.{digits}f} {unit}")
+        for key, (name, unit, digits) in _FRAME_NAMES.items()
         if (value := getattr(frame, key)) is not None
     )

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from firstcause.handover.facts import CauseFact, DriveFact, Fact, Report
 from firstcause.handover.owner_page import NOT_LEGAL
 from firstcause.handover.page import Block, Page, Section, drawing, item, points, section, table, words
 from firstcause.handover.page import Words as Paragraph
-from firstcause.handover.plainly import money_words
+from firstcause.handover.plainly import chance_number, money_words
+
+_VERDICTS: Mapping[str, str] = {
+    "stop": "do not start it, do not drive it",
+    "move-only": "move it only if it must be moved",
+    "with-care": "it may be driven gently",
+    "not-told": "nothing was told that says whether it may be driven",
+}
 
 
 def record_page(report: Report) -> Page:
@@ -23,7 +30,7 @@ def record_page(report: Report) -> Page:
         section(
             "Causes and what moved them",
             "wide",
-            words(f"Chance that some cause of the complaint still stands: {report.still_open_chance:.3f}."),
+            words(f"Chance that some cause of the complaint still stands: {chance_number(report.still_open_chance)}."),
             table(
                 ("Cause", "Where", "Chance", "State", "For (+) and against (-), in decibans"),
                 (_suspect(cause) for cause in record.suspects),
@@ -41,9 +48,9 @@ def record_page(report: Report) -> Page:
                     (
                         victim.name,
                         victim.place,
-                        f"{victim.chance:.3f}",
+                        chance_number(victim.chance),
                         "renewed" if victim.renewed else "in the car",
-                        "; ".join(f"{name} {chance:.3f}" for name, chance in victim.behind),
+                        "; ".join(f"{name} {chance_number(chance)}" for name, chance in victim.behind),
                     )
                     for victim in report.victims
                 ),
@@ -130,13 +137,13 @@ def _whose(report: Report) -> str:
 
 def _decision(report: Report) -> Iterable[Fact]:
     decision = report.first_decision
-    yield Fact(f"First decision: {decision.verdict}.")
+    yield Fact(f"First decision: {_VERDICTS[decision.verdict]}.")
     yield from (Fact(words) for words in (*decision.owner, *decision.do, *decision.cautions))
 
 
 def _suspect(cause: CauseFact) -> tuple[str, ...]:
     moved = "; ".join(f"{each.event} {each.decibans:+.1f}" for each in cause.evidence) or "no single event 0.5 or more"
-    return (cause.name, cause.place, f"{cause.chance:.3f}", cause.state, moved)
+    return (cause.name, cause.place, chance_number(cause.chance), cause.state, moved)
 
 
 def _readings(report: Report) -> Iterable[Block]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import ceil, floor
 from typing import Any, Literal
 
 import numpy as np
@@ -164,13 +165,14 @@ def _run_item(trip: Trip, limit: Limit, stated: bool) -> Item:
         least, most, known = max(least, float(timer[1].max())), max(most, float(timer[1].max())), True
     start_unseen = trip.log.rpm is not None and timer is None and not trip.start_seen and not stated
     verdict = judge_bounds(least, None if start_unseen else most, limit.value)
-    why = f"The engine ran {_span(least, most)} of the {limit.value:.0f} s needed"
+    why = f"The engine ran {_span(least, most)}; {limit.value:.0f} s needed"
     if start_unseen:
         why += "; it already ran at the first row, so the time since its start may be longer"
     elif verdict == "undecided":
         why += "; gaps or lost readings leave it open"
     if stops := trip.short_stops():
-        why += f"; it stood still {stops} time(s) for less than the pause that ends a trip, which is not counted"
+        times = "once" if stops == 1 else f"{stops} times"
+        why += f"; it stood still {times} for less than the pause that ends a trip, which is not counted"
     bounds = (least, None if start_unseen else most)
     return _item(
         "run", "time since engine start", "s", limit, least, bounds, verdict, why, () if known else (_NO_ENGINE,)
@@ -245,10 +247,11 @@ def _blank(id_: str, title: str, limit: Limit, why: str) -> Item:
 
 
 def _span(least: float, most: float | None) -> str:
-    """Seconds, or the range they lie in."""
+    """Seconds, or the range they lie in; what is proven is rounded down, what is possible up, so neither overstates."""
+    proven = floor(least + _SAME)
     if most is None:
-        return f"{least:.0f} s or more"
-    return f"{least:.0f} s" if most - least < 0.5 else f"between {least:.0f} and {most:.0f} s"
+        return f"{proven} s or more"
+    return f"{proven} s" if most - least < 0.5 else f"between {proven} and {ceil(most - _SAME)} s"
 
 
 def surroundings(trip: Trip, *, ambient_c: float | None = None, altitude_m: float | None = None) -> tuple[Item, Item]:

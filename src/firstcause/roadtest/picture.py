@@ -74,6 +74,11 @@ def _box(x1: float, y1: float, x2: float, y2: float, kind: str) -> str:
     return f'<rect x="{x:.1f}" y="{y:.1f}" width="{width:.1f}" height="{height:.1f}" class="{kind}"/>'
 
 
+def drive_title(log: DriveLog) -> str:
+    """How a drive is called: by the name of its file, where it has one of its own."""
+    return "The drive" if log.name == "drive" else f"The drive {log.name}"
+
+
 def drive_over_time_svg(
     log: DriveLog, frame: FreezeFrame | None = None, *, load_reading: LoadReading = "points"
 ) -> str:
@@ -108,7 +113,7 @@ def drive_over_time_svg(
     for tick in np.arange(0, (end - start) / 60 + 1e-9, step):
         body.append(_text(across(start + tick * 60), height - 6, f"{tick:g}" + (" min" if tick == 0 else ""), "middle"))
     said = f"{(end - start) / 60:.0f} minutes. " + _told(log, rows, spans, misses, frame)
-    return _svg(_WIDTH, height, f"The drive {log.name} over time", said, body)
+    return _svg(_WIDTH, height, f"{drive_title(log)} over time", said, body)
 
 
 def _band_top(log: DriveLog, key: str) -> float:

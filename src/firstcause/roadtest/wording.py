@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import floor
 from typing import TYPE_CHECKING
 
 from firstcause.roadtest.conditions import Verdict
@@ -65,7 +66,7 @@ def _window(judged: DriveJudgement) -> list[str]:
     if judged.came_back == "met":
         return [
             f"The drive came back to the conditions in which it failed ({where}) for at least "
-            f"{judged.seconds_in_window:.0f} s, {judged.events_in_window:.0f} ignition events of each cylinder."
+            f"{floor(judged.seconds_in_window)} s, {floor(judged.events_in_window)} ignition events of each cylinder."
         ]
     if judged.came_back == "undecided":
         return [
@@ -112,10 +113,14 @@ def _hidden(judged: DriveJudgement) -> list[str]:
     return said
 
 
+def _misfires(count: int) -> str:
+    return "no misfire" if count == 0 else "1 misfire" if count == 1 else f"{count} misfires"
+
+
 def _rate_sentence(rate: HiddenRate, whose: str, cylinders: int | None) -> str:
     place = "in the conditions in which it failed" if rate.where != "whole drive" else "over the whole drive"
     line = (
-        f"With {rate.misfires} misfire(s) in {rate.events} ignition events of {whose} {place}, up to "
+        f"With {_misfires(rate.misfires)} in {rate.events} ignition events of {whose} {place}, up to "
         f"{100 * rate.upper_share:.2g} % of its events could still misfire ({100 * rate.confidence:.0f} % confidence)."
     )
     if cylinders:
