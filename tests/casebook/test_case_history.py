@@ -24,6 +24,7 @@ from firstcause.casebook.events import (
 )
 from firstcause.casebook.history import history_of, read_for_weighing, validate_known, weights_of
 from firstcause.casebook.ledger import PutBack, ledger_of
+from firstcause.casebook.measured import UNITS
 from firstcause.casebook.refusals import ImpossibleReading, NotOnThisEngine, UnknownId
 from firstcause.errors import CaseError
 from firstcause.knowledge.base import Knowledge, load
@@ -318,3 +319,43 @@ def test_parts_that_serve_two_cylinders_move_as_one(knowledge: Knowledge):
 def test_every_refusal_is_a_case_error(knowledge: Knowledge):
     for kind in (UnknownId, NotOnThisEngine, ImpossibleReading):
         assert issubclass(kind, CaseError)
+
+
+@pytest.mark.parametrize(
+    ("body", "said"),
+    [
+        (
+            measured("compression-dry", 134, "furlong", c1=180),
+            "'compression-dry' cannot be judged: 'furlong' is no unit of this test; write psi, kPa, bar, mbar or MPa.",
+        ),
+        (measured("compression-dry", -2.34567, "psi", c1=180), "cannot be judged: -2.3 psi is below 0."),
+        (measured("leak-down", 134, "psi", supply=80), "134.0 psi is more than the supply of 80.0 psi."),
+        (measured("plug-gap", 1.0, "km/h", specified=0.8), "'km/h' is no unit of this test; write mm or in."),
+    ],
+)
+def test_what_is_wrong_with_a_number_is_said_once_and_in_its_own_unit(knowledge: Knowledge, body: Found, said: str):
+    with pytest.raises(ImpossibleReading) as caught:
+        history_of(case_of(body), knowledge)
+    assert said in str(caught.value)
+    assert "Nothing was recorded" not in str(caught.value)
+    assert str(caught.value).count("enter it again") == 0
+
+
+def test_the_units_named_for_a_test_are_those_it_takes(knowledge: Knowledge):
+    """Asked for without what it is compared with, every test may complain of that, but not of its unit."""
+    for test in knowledge.tests.values():
+        if test.measures is not None:
+            for unit in UNITS[test.measures.judged_by]:
+                place = "bank 1" if test.on == "bank" else "cylinder 3"
+                body = Found(test=test.id, place=place, value=5.0, unit=unit)
+                said = refusal_of(body, knowledge)
+                assert "is no unit" not in said, (test.id, unit, said)
+                assert "it is given in" not in said, (test.id, unit, said)
+
+
+def refusal_of(body: Found, knowledge: Knowledge) -> str:
+    try:
+        history_of(case_of(body), knowledge)
+    except ImpossibleReading as refused:
+        return str(refused)
+    return ""

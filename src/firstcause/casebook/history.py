@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from firstcause.bench.reading import BenchJudgement
+from firstcause.bench.reading import ImpossibleReading as NotJudged
 from firstcause.casebook.case import Case, Note, capitals, replay
 from firstcause.casebook.events import (
     Body,
@@ -187,7 +188,8 @@ class _Reader:
         try:
             judgement = judge_found(body, test.measures, self._case.layout)
         except RequestError as error:
-            why = f"{body.test!r} cannot be judged ({str(error).rstrip('.')})"
+            what = error.what if isinstance(error, NotJudged) else str(error).rstrip(".")
+            why = f"{body.test!r} cannot be judged: {what}"
             raise ImpossibleReading(
                 event.id, "found", why, "Complete the event, or say the outcome yourself."
             ) from error

@@ -16,16 +16,31 @@ from firstcause.vehicle.layout import EngineLayout
 from firstcause.vehicle.place import Place
 
 _PERCENT = ("%", "percent", "pct", "percent lost")
+_PRESSURE = ("psi", "kPa", "bar", "mbar", "MPa")
+UNITS: Mapping[str, tuple[str, ...]] = {
+    "compression-dry": _PRESSURE,
+    "compression-wet": _PRESSURE,
+    "leak-down": (*_PRESSURE, "percent lost"),
+    "plug-gap": ("mm", "in"),
+    "trims": ("%",),
+    "coil-resistance": ("ohm", "kohm"),
+    "injector-resistance": ("ohm", "kohm"),
+}
 _TRIM_POINTS = {"idle": "idle", "at-1500": "at_1500", "at-2500": "at_2500", "load": "load"}
 
 
 def judge_found(body: Found, measures: Measures, layout: EngineLayout) -> BenchJudgement:
     """The judgement of a number; what each test needs beside `value` and `unit` stands in docs/case-format.md.
 
-    Raises bench's ImpossibleReading when something that the judgement needs is missing or cannot be, UnknownUnit for a
-    unit that is not in the table.
+    Raises bench's ImpossibleReading when something that the judgement needs is missing or cannot be, or when the unit
+    is not one of this test's (`UNITS`).
     """
-    return _JUDGES[measures.judged_by](body, layout)
+    try:
+        return _JUDGES[measures.judged_by](body, layout)
+    except UnknownUnit as error:
+        *most, last = UNITS[measures.judged_by]
+        known = f"{', '.join(most)} or {last}" if most else last
+        raise ImpossibleReading(f"{body.unit!r} is no unit of this test; write {known}") from error
 
 
 def _compression_dry(body: Found, layout: EngineLayout) -> BenchJudgement:
@@ -48,6 +63,9 @@ def _leak_down(body: Found, layout: EngineLayout) -> BenchJudgement:
     shown, supply = _value(body, "kPa"), _converted(body, "kPa", "supply")
     if supply is None:
         raise ImpossibleReading("the supply pressure is missing (others = { supply = … } in the same unit)")
+    given = body.others["supply"]
+    if body.value is not None and body.value > given:
+        raise ImpossibleReading(f"{body.value:.1f} {body.unit} is more than the supply of {given:.1f} {body.unit}")
     bore_mm, orifice_mm = body.others.get("bore-mm"), body.others.get("orifice-mm")
     tester = None if orifice_mm is None else LeakTester(orifice_mm, supply)
     return judge_leakdown(shown, tester, supply_kpa=supply, bore_mm=bore_mm)
@@ -90,6 +108,8 @@ def _in(number: float, unit: str | None, wanted: str) -> float:
     """A number in the wanted unit; an empty unit never gets here, the case refuses it."""
     if unit is None:
         raise UnknownUnit("", wanted)
+    if number < 0:
+        raise ImpossibleReading(f"{number:.1f} {unit} is below 0")
     return convert(number, {"millimetres": "mm"}.get(unit, unit), wanted)
 
 
