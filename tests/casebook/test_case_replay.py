@@ -307,3 +307,13 @@ def test_replay_of_the_same_events_makes_the_same_case():
     assert replay(events) == replay(list(events))
     assert isinstance(replay(events).opened, Opened)
     assert replay(events).title == "2016 Velmora Tessin VT20"
+
+
+def test_a_vee_engine_known_by_its_shape_only_is_noted_as_assumed():
+    """Common practice, no source: makers number and fire engines of one shape differently, so it is said."""
+    (note,) = replay(story(opened("V8"))).notes
+    assert note.event == "e1"
+    assert note.text.startswith("firing order and cylinder numbering assumed from the shape V8;")
+    (note,) = replay(story(opened("V8", firing_order=(1, 5, 4, 2, 6, 3, 7, 8)))).notes
+    assert note.text.startswith("cylinder numbering assumed")
+    assert replay(story(opened("I4"))).notes == ()

@@ -365,3 +365,14 @@ def test_one_lost_recording_does_not_hold_up_the_papers(case_file: Path, tmp_pat
     assert result.exit_code == 0, result.output
     assert f"The picture of one drive is left out. The attachment {log.sha256[:12]}" in result.stderr
     assert json.loads(result.stdout)
+
+
+def test_several_drivers_in_one_log_are_pointed_out_once_they_are_not_split(tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    rows = [f"{t},{t % 9},800,{driver}" for driver in (7, 8) for t in range(100 * driver, 100 * driver + 60)]
+    log.write_text("\n".join(["time,speed,rpm,driverID", *rows]) + "\n", encoding="utf-8")
+    assert "use --split-by driverID" in run("prove", log).output
+    assert "use --split-by" not in run("prove", log, "--split-by", "driverID").output
+    one = tmp_path / "one.csv"
+    one.write_text("\n".join(["time,speed,rpm,driverID", *rows[:60]]) + "\n", encoding="utf-8")
+    assert "use --split-by" not in run("prove", one).output

@@ -255,6 +255,12 @@ def _last_freeze_frame(snapshots: list[Event]) -> FreezeFrame | None:
 
 def _assumed(body: Body, layout: EngineLayout) -> list[str]:
     """What has to be assumed or left out to use an event."""
+    if isinstance(body, Opened) and layout.arrangement != "inline":
+        engine = body.car.engine
+        left_out = (("firing order", engine.firing_order), ("cylinder numbering", engine.banks))
+        assumed = " and ".join(what for what, said in left_out if said is None)
+        shape = f"{assumed} assumed from the shape {engine.shape}; state the car's own if it differs"
+        return [shape] if assumed else []
     if isinstance(body, Counted | Drove) and body.misfires:
         return list(firings_of(body, layout).assumptions)
     if isinstance(body, Snapshot):

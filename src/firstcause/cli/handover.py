@@ -36,7 +36,7 @@ def handover(case_id: str, store_path: Path, into: Path, paper: str, json_out: b
 
 
 def report_of(store: CaseStore, case_id: str, knowledge: Knowledge, at: datetime) -> Report:
-    """The facts of the hand-over as the case stands, with its drives; a lost recording is left out, and that is said."""
+    """The facts of the hand-over as the case stands, with its drives; a lost recording is left out and said."""
     from firstcause.casebook.blobs import LostAttachment
     from firstcause.casebook.weighing import weigh_case
     from firstcause.handover import build_report

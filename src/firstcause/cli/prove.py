@@ -14,7 +14,7 @@ from firstcause.errors import RequestError
 
 if TYPE_CHECKING:
     from firstcause.casebook.case import Case
-    from firstcause.roadtest.drivelog import DriveLog
+    from firstcause.roadtest.drivelog import DriveLog, Reading
     from firstcause.roadtest.window import FreezeFrame
 
 
@@ -56,12 +56,13 @@ def prove(
 
     case = _case(case_file)
     reading = read_drive_file(log_file, mapping=_mapping(mapping) or None, split_by=split_by)
+    several = [] if split_by else _several_drivers(log_file, mapping, reading)
     frame = freeze_frame_of(case.freeze_frame) if case else None
     facts = replace(drive_facts(case) if case else DriveFacts(), engine_ran_throughout=engine_ran)
     results: list[dict[str, Any]] = []
     if not json_out:
         click.secho(log_file.name, bold=True)
-        for sentence in reading.report.sentences():
+        for sentence in (*reading.report.sentences(), *several):
             line(sentence)
     for number, log in enumerate(reading.drives, start=1):
         judgement = judge_drive(log, frame, facts)
@@ -73,7 +74,14 @@ def prove(
         if pictures is not None:
             _draw(log, frame, pictures, f"{log_file.stem}-{number}")
     if json_out:
-        as_json({"file": log_file.name, "reading": reading.report.to_dict(), "drives": results})
+        as_json(
+            {
+                "file": log_file.name,
+                "reading": reading.report.to_dict(),
+                "several_in_one_file": several,
+                "drives": results,
+            }
+        )
 
 
 def _mapping(pairs: tuple[str, ...]) -> dict[str, str]:
@@ -84,6 +92,22 @@ def _mapping(pairs: tuple[str, ...]) -> dict[str, str]:
             raise RequestError(f"--map {pair!r} has no '='. Write HEADING=MEANING, for example 'Spd=speed_kmh'.")
         found[heading_text] = meaning
     return found
+
+
+def _several_drivers(log_file: Path, mapping: tuple[str, ...], reading: Reading) -> list[str]:
+    """A sentence for each column that names drivers or trips and would part the file into more drives."""
+    from firstcause.roadtest.headings import guess_meaning
+    from firstcause.roadtest.reading import read_drive_file
+
+    said = []
+    for name, _ in reading.report.columns_ignored:
+        guess = guess_meaning(name)
+        if guess is None or guess.key != "group" or name in _mapping(mapping):
+            continue
+        apart = read_drive_file(log_file, mapping=_mapping(mapping) or None, split_by=name)
+        if len(apart.drives) > len(reading.drives):
+            said.append(f"Several drivers or trips in one file: use --split-by {name}")
+    return said
 
 
 def _case(case_file: Path | None) -> Case | None:
