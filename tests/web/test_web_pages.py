@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from html import unescape
 from pathlib import Path
 
 import pytest
 
-from firstcause.casebook.events import Corrected, Counted, Drove, Found, Noted, Told
+from firstcause.casebook.events import Corrected, Counted, Drove, Found, FreezeFrame, Moved, Noted, Snapshot, Told
 from firstcause.casebook.words import minutes_words
 from firstcause.reasoning.choice import Outlook
 from firstcause.reasoning.steps import Step
@@ -317,3 +318,62 @@ def test_the_sentence_in_place_of_a_paper_can_be_read_in_its_frame(shop):
         answer = shop.client.get(address)
         assert answer.status_code >= 400
         assert f"frame-ancestors {ancestors}" in answer.headers["content-security-policy"]
+
+
+def test_what_was_typed_is_spoken_of_only_when_something_was_sent(shop):
+    """An address without a page is no form: nothing was typed there."""
+    typed = "What you typed is still on the page before"
+    case_id = shop.take_in()
+
+    assert typed not in shop.client.get("/nothing-here").text
+    assert typed in shop.post(f"/cases/{case_id}/record", kind="found", test="leak-down", value="x").text
+
+
+def test_every_snapshot_stands_on_the_evidence_page_with_its_event(shop):
+    """Two read-outs, one by hand and one by wire on which nobody answered for the permanent list (None: not got)."""
+    unit = {"unit": "7E8", "confirmed": ["P0303"], "pending": [], "permanent": None}
+    frame = FreezeFrame(code="P0303", rpm=737.25, load_percent=24.705882)
+    case_id = shop.take_in(
+        Snapshot(stored=("P0301",)),
+        Snapshot(source="wire", stored=("P0303",), freeze_frame=frame, record={"units": [unit]}),
+    )
+
+    text = " ".join(shop.client.get(f"/cases/{case_id}/evidence").text.split())
+
+    assert "<h3>e2, " in text
+    assert "<h3>e3, " in text
+    assert "<code>P0301</code>" in text
+    assert "<dt>Pending</dt><dd>none</dd>" in text
+    assert "<dt>Permanent</dt><dd>not read</dd>" in text
+    assert "<dt>Permanent</dt><dd>none or not read</dd>" in text
+    assert "737 rpm" in text
+    assert "25 %" in text
+    assert "737.25" not in text
+
+
+def test_a_danger_is_shown_open(shop, knowledge):
+    """Whoever is about to move or renew a part sees the dangers without a tap; so does who reads the first decision."""
+    case_id = shop.misfiring()
+    rule = next(rule for rule in shop.desk.weighed(case_id).safety.rules if rule.cautions)
+    pages = {
+        f"/cases/{case_id}/record?kind=moved": ["rail-pressure", "high-voltage"],
+        f"/cases/{case_id}": list(rule.cautions),
+    }
+
+    for address, names in pages.items():
+        folded_away = re.sub(r"<details.*?</details>", "", unescape(shop.client.get(address).text), flags=re.DOTALL)
+        dangers = [name for name in names if knowledge.cautions[name].level == "danger"]
+        assert dangers or address.endswith(case_id)
+        for name in dangers:
+            assert knowledge.cautions[name].text in folded_away, (address, name)
+
+
+def test_the_close_page_names_parts_in_words(shop):
+    """A serial such as coil-3 is for programs."""
+    case_id = shop.misfiring()
+    shop.desk.record(case_id, Moved(part="coil", first=3, second=1), "Ada")
+
+    text = shop.client.get(f"/cases/{case_id}/closing").text
+
+    assert "ignition coil that came in cylinder 3 sits at cylinder 1" in text
+    assert re.search(r"\b(coil|plug|injector)-\d", text) is None

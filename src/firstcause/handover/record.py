@@ -13,6 +13,7 @@ from firstcause.casebook.words import say
 from firstcause.handover.causes import Causes
 from firstcause.handover.facts import CauseFact, Fact, LedgerRow, Measured, RecordFacts, TimelineRow
 from firstcause.handover.plainly import moment_words
+from firstcause.handover.telling import parts_in_words
 
 _FRAME_NAMES: Mapping[str, tuple[str, str, int]] = {  # name, unit, digits after the point
     "code": ("Code", "", 0),
@@ -42,7 +43,7 @@ def record_of(weighed: WeighedCase, causes: Causes, tell: Callable[[str], str]) 
         codes=tuple(_codes(case)),
         freeze_frame=() if case.freeze_frame is None else frame_rows(case.freeze_frame),
         notes=tuple(Fact(note.text, (note.event,)) for note in weighed.read.notes),
-        objections=tuple(Fact(words) for words in dict.fromkeys((*against, *now))),
+        objections=tuple(Fact(parts_in_words(words, knowledge)) for words in dict.fromkeys((*against, *now))),
         attachments=tuple(
             Fact(f"{body.name} ({body.media_type}, {body.size_bytes:,} bytes): {body.about}. SHA-256 {body.sha256}.")
             for body in case.bodies(Attached)

@@ -27,7 +27,7 @@ from firstcause.handover.plainly import (
 )
 from firstcause.handover.proof import incomplete_checks, permanent_notes, permanent_words, proof_of
 from firstcause.handover.record import record_of
-from firstcause.handover.telling import Teller
+from firstcause.handover.telling import Teller, parts_in_words
 from firstcause.knowledge.base import Knowledge
 from firstcause.roadtest.drivelog import DriveLog
 
@@ -80,7 +80,9 @@ def build_report(
         shown_cured=cured,
         headline=headline,
         meaning=meaning,
-        against_closing=tuple(Fact(f"{each.words} {each.settle}".strip()) for each in against_closing(weighed)),
+        against_closing=tuple(
+            Fact(parts_in_words(f"{each.words} {each.settle}".strip(), knowledge)) for each in against_closing(weighed)
+        ),
         words_at_closing="" if case.closing is None else case.closing.words,
         complaint=tuple(_complaint(case)),
         other_codes=tuple(other_codes(case)),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 from functools import cached_property
@@ -24,6 +25,7 @@ from firstcause.casebook.readings import firings_of
 from firstcause.casebook.weighing import WeighedCase
 from firstcause.casebook.words import REGION_WORDS, say
 from firstcause.handover.plainly import count_words, listed, place_words, sentence
+from firstcause.knowledge.base import Knowledge
 from firstcause.vehicle.place import Place
 
 _CHANGES = (Moved, Renewed, Reseated, Repaired)
@@ -148,6 +150,19 @@ class Teller:
             if answer == "yes" and question in self._knowledge.questions
         ]
         return f"You told us yes to: {listed(yes)}" if yes else sentence(f"You told us: {body.words or 'nothing'}")
+
+
+def parts_in_words(text: str, knowledge: Knowledge) -> str:
+    """A text with the serials of parts in words: `coil-3` is the ignition coil that came in cylinder 3."""
+
+    def named(found: re.Match[str]) -> str:
+        name, place = knowledge.parts[found[1]].name.lower(), found[2]
+        if place.startswith("new-"):
+            return f"new {name} {place.removeprefix('new-')}"
+        return f"{name} that came in cylinder {place.replace('-', ' and ')}"
+
+    kinds = "|".join(re.escape(kind) for kind in sorted(knowledge.parts, key=len, reverse=True))
+    return re.sub(rf"(?<![\w-])({kinds})-(new-\d+|\d+(?:-\d+)*)(?![\w-])", named, text)
 
 
 def is_change(body: Body) -> bool:

@@ -9,13 +9,15 @@ from fastapi import APIRouter, Depends, Query, Request
 from starlette.responses import Response
 
 from firstcause.casebook.case import Case
-from firstcause.casebook.events import Attached, Drove
+from firstcause.casebook.events import Attached, Drove, Snapshot
 from firstcause.casebook.weighing import CLOSING_STATES, WeighedCase
 from firstcause.errors import FirstcauseError, RequestError
-from firstcause.knowledge.base import fits
+from firstcause.handover.record import frame_rows
+from firstcause.handover.telling import parts_in_words
+from firstcause.knowledge.base import Knowledge, fits
 from firstcause.web.desk import Desk
 from firstcause.web.render import Render
-from firstcause.web.views import CaseView, case_view, event_view, put_back_words
+from firstcause.web.views import CaseView, case_view, code_lists, event_view, put_back_words
 
 router = APIRouter(include_in_schema=False)
 SHAPES = ("I2", "I3", "I4", "I5", "I6", "V6", "V8", "V10", "V12", "F2", "F4", "F6")
@@ -121,7 +123,16 @@ def parts(request: Request, case_id: str, desk: TheDesk, render: TheRender) -> R
 def evidence(request: Request, case_id: str, desk: TheDesk, render: TheRender) -> Response:
     view, _ = view_of(desk, case_id)
     return render.page(
-        request, "evidence.html", {"view": view, "tab": "evidence", "people": desk.store.people(case_id)}
+        request,
+        "evidence.html",
+        {
+            "view": view,
+            "tab": "evidence",
+            "people": desk.store.people(case_id),
+            "snapshots": [event for event in view.case.effective if isinstance(event.body, Snapshot)],
+            "frame_rows": frame_rows,
+            "code_lists": code_lists,
+        },
     )
 
 
@@ -152,7 +163,13 @@ def pictures_of(desk: Desk, drove: Drove) -> list[str]:
 def closing(request: Request, case_id: str, desk: TheDesk, render: TheRender) -> Response:
     view, weighed = view_of(desk, case_id)
     against = {state: () if weighed is None else weighed.objections[state] for state in CLOSING_STATES}
-    return render.page(request, "closing.html", {"view": view, "tab": "closing", "objections": against})
+    values = {
+        "view": view,
+        "tab": "closing",
+        "objections": against,
+        "in_words": lambda text: parts_in_words(text, desk.knowledge),
+    }
+    return render.page(request, "closing.html", values)
 
 
 @router.get("/cases/{case_id}/cylinder/{number}")
@@ -203,6 +220,7 @@ def record_forms(
         "test": knowledge.tests.get(test),
         "repair": knowledge.repairs.get(repair),
         "cautions": knowledge.cautions,
+        "part_dangers": dangers_of(case, knowledge),
         "repairs": sorted((r for r in knowledge.repairs.values() if fits(r.fitted, case.layout)), key=lambda r: r.name),
         "questions": knowledge.questions.values(),
         "places": places_of(case),
@@ -210,6 +228,12 @@ def record_forms(
         "currency": desk.currency,
     }
     return render.page(request, "record.html", values)
+
+
+def dangers_of(case: Case, knowledge: Knowledge) -> list[str]:
+    """The cautions of level danger that belong to the parts of this engine, each once."""
+    named = (name for part in knowledge.parts.values() if fits(part.fitted, case.layout) for name in part.cautions)
+    return [name for name in dict.fromkeys(named) if knowledge.cautions[name].level == "danger"]
 
 
 def places_of(case: Case) -> dict[str, list[str]]:

@@ -36,7 +36,9 @@ class Render:
 
     def page(self, request: Request, name: str, values: Mapping[str, Any], status: int = 200) -> Response:
         """A page, with who is writing."""
-        text = self._templates.get_template(name).render(**values, by=who(request), path=request.url.path)
+        text = self._templates.get_template(name).render(
+            **values, by=who(request), path=request.url.path, method=request.method
+        )
         return HTMLResponse(text, status)
 
 

@@ -9,12 +9,13 @@ from urllib.parse import quote
 
 from firstcause.casebook.case import Case
 from firstcause.casebook.drawing import Misfires, engine_svg
-from firstcause.casebook.events import Attached, Counted, Drove, Event, Found, Repaired
+from firstcause.casebook.events import Attached, Counted, Drove, Event, Found, Repaired, Snapshot
 from firstcause.casebook.ledger import Ledger
 from firstcause.casebook.readings import firings_of
 from firstcause.casebook.weighing import WeighedCase
 from firstcause.casebook.words import holder_words, minutes_words, opening_words, say
 from firstcause.knowledge.base import Knowledge
+from firstcause.knowledge.schema import Triage
 from firstcause.reasoning.choice import Option, Outlook
 from firstcause.reasoning.steps import Step
 from firstcause.reasoning.weigh import Suspect
@@ -124,6 +125,15 @@ class EventView:
 
 
 @dataclass(frozen=True)
+class RuleView:
+    """One rule of the first decision; cautions as (level, text)."""
+
+    owner: str
+    do: str
+    cautions: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
 class CaseView:
     """Everything the page of a case shows; `trouble` says why it could not be weighed, if so."""
 
@@ -137,7 +147,7 @@ class CaseView:
     safety_mark: str = ""
     safety_words: str = ""
     safety: str = "not-told"
-    rules: tuple[dict[str, object], ...] = ()
+    rules: tuple[RuleView, ...] = ()
     suspects: tuple[SuspectView, ...] = ()
     victims: tuple[SuspectView, ...] = ()
     best: StepView | None = None
@@ -191,7 +201,7 @@ def _with_weighing(base: CaseView, weighed: WeighedCase, currency: str) -> CaseV
         safety_mark=mark,
         safety_words=words,
         safety=weighed.safety.verdict,
-        rules=tuple(weighed.safety.to_dict(weighed.knowledge)["rules"]),
+        rules=tuple(rule_view(rule, weighed.knowledge) for rule in weighed.safety.rules),
         suspects=tuple(suspect_view(suspect, weighed, told) for suspect in weighed.weighing.roots),
         victims=tuple(suspect_view(suspect, weighed, told) for suspect in weighed.weighing.victims),
         best=options[0],
@@ -199,6 +209,12 @@ def _with_weighing(base: CaseView, weighed: WeighedCase, currency: str) -> CaseV
         standing_open=tuple(opening_words(tuple(sorted(weighed.weighing.advice.standing_open)), weighed.knowledge)),
         put_back=put_back_words(weighed.ledger),
     )
+
+
+def rule_view(rule: Triage, knowledge: Knowledge) -> RuleView:
+    """A rule of the first decision in words."""
+    known = (knowledge.cautions[name] for name in rule.cautions if name in knowledge.cautions)
+    return RuleView(rule.owner, rule.do, tuple((caution.level, caution.text) for caution in known))
 
 
 def suspect_view(suspect: Suspect, weighed: WeighedCase, told: Mapping[str, str]) -> SuspectView:
@@ -318,6 +334,24 @@ def event_view(event: Event, case: Case, knowledge: Knowledge, notes: tuple[str,
         notes,
         sha,
     )
+
+
+_LISTS = (("Stored", "stored", "confirmed"), ("Pending", "pending", "pending"), ("Permanent", "permanent", "permanent"))
+
+
+def code_lists(body: Snapshot) -> list[tuple[str, tuple[str, ...], str]]:
+    """Each list of codes of a snapshot, its codes, and what an empty one means.
+
+    Read over the wire, an empty list is `none` where some unit gave it and `not read` where none did; typed by hand
+    nobody can tell the two apart.
+    """
+    units = [unit for unit in (body.record or {}).get("units", ()) if isinstance(unit, dict)]
+    shown = []
+    for title, ours, theirs in _LISTS:
+        given = any(unit.get(theirs) is not None for unit in units)
+        empty = "none or not read" if body.source == "by-hand" else "none" if given else "not read"
+        shown.append((title, getattr(body, ours), empty))
+    return shown
 
 
 def last_misfires(case: Case) -> Misfires | None:
