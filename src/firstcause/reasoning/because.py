@@ -6,9 +6,8 @@ from collections.abc import Mapping, Sequence
 from math import log10
 
 from firstcause.reasoning.compiled import Model
-from firstcause.reasoning.exact import Contradiction, Engine
+from firstcause.reasoning.exact import Contradiction, rough_engine
 
-TOLERANCE = 1e-3  # moves a weight by a few hundredths of a deciban
 MOST_DECIBANS = 60.0
 
 
@@ -35,7 +34,7 @@ def weight_of_evidence(
     for happening in dict.fromkeys(model.happening_of.values()):
         dropped = [finding for finding, source in model.happening_of.items() if source == happening]
         try:
-            without = Engine(model.network.without(dropped), TOLERANCE).posterior().probability
+            without = rough_engine(model.network.without(dropped)).posterior().probability
         except Contradiction:
             continue
         for suspect in suspects:

@@ -27,6 +27,7 @@ Factors = Mapping[int, float]
 
 LARGEST_CLUSTER = 9
 LARGEST_ROWS = 30_000
+MOST_ROWS = 4_000
 ROUGH = 1e-2
 NOISE = 1e-14
 
@@ -348,7 +349,7 @@ class ListedBlock:
             bits = all_subsets(size)
         else:
             items = np.concatenate([np.eye(size, dtype=bool), self._families()])
-            bits, tolerance = grow(items, items[:0], weigh, tolerance, LARGEST_ROWS)
+            bits, tolerance = grow(items, items[:0], weigh, tolerance, LARGEST_ROWS, MOST_ROWS)
         prior = _prior(self._parts, self.members, self._inner, self._elsewhere, bits)
         possible = prior > 0.0
         self._rows = Listing.of(bits[possible])

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from firstcause.knowledge.schema import FaultEntry
 from firstcause.reasoning.compiled import Model, compile_model, leak_of
 from firstcause.reasoning.counts import chance_at_work
-from firstcause.reasoning.exact import Engine, Extra
+from firstcause.reasoning.exact import MOST_ROUGH_CELLS, Engine, Extra, rough_engine
 from firstcause.reasoning.history import Counted, Moved, Region, Renewed, Repaired, Reseated
 from firstcause.reasoning.steps import (
     Step,
@@ -34,7 +34,6 @@ from firstcause.vehicle.place import ENGINE, Place
 
 Array = NDArray[np.float64]
 
-TOLERANCE_IN_THOUGHT = 1e-3
 VICTIM_TO_RENEW = 0.25
 WORTH_A_LINE = 0.005
 WORTH_BITS = 1e-3
@@ -114,6 +113,8 @@ class _Probe:
 
 def advise(model: Model, terms: Terms, engine: Engine) -> Advice:
     """Rank everything that could be done next; `engine` holds the model's network."""
+    if engine.cells > MOST_ROUGH_CELLS:  # hundreds of questions follow: a list that long is too slow to ask
+        engine = rough_engine(model.network)
     belief = engine.posterior().probability
     standing = open_now(model)
     table = _repair_table(model, terms, belief, standing)
@@ -353,7 +354,7 @@ def _swap_probe(model: Model, terms: Terms, step: Step) -> _Probe:
     after = compile_model(
         model.knowledge, model.car, (*model.history, Moved("in thought", step.what, suspect, partner))
     )
-    engine = Engine(after.network, TOLERANCE_IN_THOUGHT)
+    engine = rough_engine(after.network)
     belief = engine.posterior().probability
     reading = Counted("in thought", dict(step.watched), {}, {})
     standing = open_now(replace(after, history=(*after.history, reading)))

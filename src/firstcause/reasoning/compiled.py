@@ -446,25 +446,30 @@ def _cumulative(test: TestEntry, shares: Mapping[str, float]) -> tuple[float, ..
 
 def _causes_of_test(state: _Builder | Model, test: TestEntry, place: Place) -> Causes:
     knowledge, fitment, car = state.knowledge, state.fitment, state.car
+    shown = {
+        fault.id: _cumulative(test, shows.outcomes)
+        for fault in knowledge.faults.values()
+        for shows in fault.shows
+        if shows.test == test.id
+    }
     if test.on == "part":
         assert test.part is not None
         serial = fitment.at(test.part, place.numbers[0])
         home = frozenset() if fitment.is_new(serial) else frozenset(fitment.home[serial][1])
-        chosen = [cause for (_, holder), cause in state.current.items() if holder == serial]
+        chosen = [(fault, cause) for (fault, holder), cause in state.current.items() if holder == serial]
         chosen += [
-            cause
+            (fault, cause)
             for (fault, holder), cause in state.original.items()
             if holder != serial and knowledge.faults[fault].part != test.part and state.facts[cause].home & home
         ]
     else:
         here = _cylinders_of(place, car)
-        chosen = [cause for (_, holder), cause in state.current.items() if _touches(state, holder, cause, here)]
-    shown = []
-    for cause in chosen:
-        for shows in knowledge.faults[state.facts[cause].fault].shows:
-            if shows.test == test.id:
-                shown.append((cause, _cumulative(test, shows.outcomes)))
-    return tuple(shown)
+        chosen = [
+            (fault, cause)
+            for (fault, holder), cause in state.current.items()
+            if fault in shown and _touches(state, holder, cause, here)
+        ]
+    return tuple((cause, shown[fault]) for fault, cause in chosen if fault in shown)
 
 
 def _causes_of_count(state: _Builder | Model, number: int, runs: Sequence[Mapping[Region, float]]) -> Causes:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from math import exp, log
 
 import numpy as np
@@ -28,10 +29,13 @@ LARGEST_TABLE = 1 << 14
 LARGEST_TABLE_IN_FULL = 1 << 18
 NEGLIGIBLE_TERM = 1e-3  # times the tolerance
 LARGEST_OUTER = 1 << 12
-LARGEST_LIST = 1 << 16
+LARGEST_LIST = 1 << 15
+MOST_CELLS = 1 << 17
+MOST_ROUGH_CELLS = 1 << 15
 MOST_LISTED_IN_FULL = 16
 ROUGH = 1e-3
 MOST_CHILDREN_TOGETHER = 6
+MOST_PAIRS = 1000
 CELLS_AT_ONCE = 1 << 21
 
 
@@ -87,11 +91,13 @@ class Extra:
 class Engine:
     """A network made ready: its posterior at once, and what further factors would change.
 
-    `tolerance` is the share of the posterior weight that may be left out of each list.
+    `tolerance` is the share of the posterior weight that may be left out of each list. `most_cells` bounds the work:
+    shared configurations listed times terms of what touches several blocks.
     """
 
-    def __init__(self, network: Network, tolerance: float = 1e-9) -> None:
+    def __init__(self, network: Network, tolerance: float, most_cells: int = MOST_CELLS) -> None:
         self.network = network
+        self._most_cells = most_cells
         self._causes = network.causes
         self._index = network.index
         self._folded = _fold(network)
@@ -102,6 +108,11 @@ class Engine:
         self._sort(tolerance)
         self._list_configurations(tolerance)
         self._combine()
+
+    @property
+    def cells(self) -> int:
+        """What each question costs: shared configurations listed times outer terms."""
+        return self._joint.size
 
     # ---------------------------------------------------------------- structure
 
@@ -115,6 +126,7 @@ class Engine:
         outer: list[Sum] = []
         self._shared_sums: list[Sum] = []
         self._prior_elsewhere: set[int] = set()
+        self._reach: dict[int, set[str]] = {}
         self._log_scale = 0.0
         for i, cause in enumerate(self._causes):
             link = Link.of(i, cause, self._index)
@@ -134,7 +146,10 @@ class Engine:
             if not blocks:
                 self._shared_sums.append(total)
             elif len(blocks) == 1:
-                sums.setdefault(blocks.pop(), []).append(total)
+                (block,) = blocks
+                sums.setdefault(block, []).append(total)
+                for i in total.touches():
+                    self._reach.setdefault(i, set()).add(block)
             else:
                 outer.append(total)
         if joint_size(outer) > LARGEST_OUTER:
@@ -183,10 +198,12 @@ class Engine:
             self._weigh_list(all_subsets(size))
             return
         items = np.concatenate([np.eye(size, dtype=bool), *self._with_children(size, together=False)])
-        seeds = np.concatenate([items[:0], *self._with_children(size, together=True)])
+        families = [*self._with_children(size, together=True)]
+        seeds = np.concatenate([items[:0], *families, self._side_by_side(items)])
         listed_blocks = [(b, block) for b, block in enumerate(self._blocks) if isinstance(block, ListedBlock)]
         for at_most in dict.fromkeys([max(tolerance, ROUGH) if listed_blocks else tolerance, tolerance]):
-            bits, used = grow(items, seeds, self._quick_weight, at_most, LARGEST_LIST)
+            most = max(self._most_cells // len(self._outer), size + 1)
+            bits, used = grow(items, seeds, self._quick_weight, at_most, min(LARGEST_LIST, 4 * most), most)
             self._weigh_list(bits)
             for b, block in listed_blocks:
                 used += block.settle(self._config, self._without_blocks([b]), at_most)
@@ -219,6 +236,16 @@ class Engine:
             if parent in self._slot:
                 bits[:, self._slot[parent]] = True
             yield bits
+
+    def _side_by_side(self, items: Bits) -> Bits:
+        """Two items of which each reaches some blocks, and none the other's: together they may explain what each half
+        cannot, such as the same trouble on both banks."""
+        reach = [
+            set().union(*(self._reach.get(self._shared[slot], set()) for slot in np.flatnonzero(i))) for i in items
+        ]
+        partly = [at for at, blocks in enumerate(reach) if 2 <= len(blocks) < len(self._at)]
+        pairs = [items[a] | items[b] for a, b in combinations(partly, 2) if not reach[a] & reach[b]]
+        return np.array(pairs[:MOST_PAIRS], dtype=bool).reshape(-1, items.shape[1])
 
     def _quick_weight(self, grown: Grown) -> Array:
         """About P(configuration, findings) of each new configuration, as one variant."""
@@ -385,6 +412,11 @@ class Engine:
         """Everything but these blocks: (outer, listed)."""
         kept = [b for b in range(len(self._blocks)) if b not in left_out]
         return np.asarray(self._base * self._given[kept].prod(axis=0))
+
+
+def rough_engine(network: Network) -> Engine:
+    """An engine for weights of evidence and for what is done in thought: beliefs right to about one in a thousand."""
+    return Engine(network, ROUGH, MOST_ROUGH_CELLS)
 
 
 def _fold(network: Network) -> dict[int, list[int]]:

@@ -13,6 +13,7 @@ Bits = NDArray[np.bool_]
 
 
 GROWN_IS_LIGHTER = 5.0
+SMALLEST = 1e-300
 
 
 @dataclass(frozen=True)
@@ -72,48 +73,49 @@ class Grown:
 
 
 def grow(
-    items: Bits, seeds: Bits, weigh: Callable[[Grown], Array], tolerance: float, largest: int
+    items: Bits, seeds: Bits, weigh: Callable[[Grown], Array], tolerance: float, largest: int, most_kept: int
 ) -> tuple[Bits, float]:
-    """List configurations layer by layer: first the seeds, then one item more on each that still carries weight.
+    """List configurations: first the seeds, then, again and again, one item more on those that carry weight.
 
     An item is one cause, or a cause with what it brings about (which has no weight without it). `weigh` gives weights
     (variants, rows). What is struck from the list at the end adds up to less than `tolerance` of all weight, in each
-    variant; what a layer does not pass on to less than GROWN_IS_LIGHTER times that, for one cause more is a
-    rare thing, and what would have grown from it is lighter by that much. Where more than `largest` would have to be
-    weighed the tolerance is raised tenfold, as often as needed. Returns the list and the tolerance it was made with.
+    variant; what nothing is grown on to less than GROWN_IS_LIGHTER times that, for one cause more is a rare thing, and
+    what would have grown is lighter by that much. No more than about `largest` are weighed, the heaviest grown first,
+    and no more than `most_kept` kept; where that is not enough the tolerance is what was reached. Returns the list and
+    the tolerance.
     """
-    while True:
-        grown = _grow_once(Listing.of(items), seeds, weigh, tolerance, largest)
-        if grown is not None:
-            return grown, tolerance
-        tolerance *= 10.0
+    with_items = Listing.of(items)
+    layer: Grown | None = _first_layer(np.concatenate([np.zeros((1, items.shape[1]), dtype=bool), items, seeds]))
+    bits, weights = np.zeros((0, items.shape[1]), dtype=bool), np.zeros((0, 0))
+    grown_on = np.zeros(0, dtype=bool)
+    while layer is not None:
+        new = weigh(layer)
+        weights = np.concatenate([weights, new], axis=1) if len(bits) else new
+        bits = np.concatenate([bits, layer.listing.bits])
+        grown_on = np.concatenate([grown_on, np.zeros(new.shape[1], dtype=bool)])
+        total = weights.sum(axis=1)
+        loss = tolerance * GROWN_IS_LIGHTER * total
+        due = np.flatnonzero(_worth_keeping(np.where(grown_on, 0.0, weights), loss) & ~grown_on)
+        room = (largest - len(bits)) // max(len(items), 1)
+        if len(due) > room // 2:
+            heaviest = np.argsort(-(weights[:, due] / np.maximum(total, SMALLEST)[:, None]).max(axis=0))
+            due = due[heaviest[: room // 2]]
+        grown_on[due] = True
+        layer = _one_more(bits[due], with_items, bits) if len(due) else None
+    left = (np.where(grown_on, 0.0, weights).sum(axis=1) / np.maximum(total, SMALLEST)).max(initial=0.0)
+    tolerance = max(tolerance, float(left) / GROWN_IS_LIGHTER)
+    share = (weights / np.maximum(total, SMALLEST)[:, None]).max(axis=0)
+    keep = _worth_keeping(weights, tolerance * total) | ((bits.sum(axis=1) <= 1) & (share > 0.0))
+    keep[np.argsort(-share)[most_kept:]] = False
+    struck = (weights[:, ~keep].sum(axis=1) / np.maximum(total, SMALLEST)).max(initial=0.0)
+    return np.asarray(bits[keep]), max(tolerance, float(struck))
 
 
-def _grow_once(
-    items: Listing, seeds: Bits, weigh: Callable[[Grown], Array], tolerance: float, largest: int
-) -> Bits | None:
-    nothing = np.zeros((1, items.bits.shape[1]), dtype=bool)
-    first = _distinct(np.concatenate([nothing, items.bits, seeds]))
-    layer = Grown(
-        Listing.of(first),
-        Listing.of(nothing),
-        Listing.of(first),
-        np.zeros(len(first), dtype=np.intp),
-        np.arange(len(first)),
-    )
-    seen, weights = first[:0], []
-    while len(layer.listing):
-        if len(layer.listing) + len(seen) > largest and len(seen):
-            return None
-        weights.append(weigh(layer))
-        seen = np.concatenate([seen, layer.listing.bits])
-        total = np.asarray(sum(w.sum(axis=1) for w in weights))
-        passed_on = _worth_keeping(weights[-1], tolerance * GROWN_IS_LIGHTER * total)
-        layer = _one_more(layer.listing.bits[passed_on], items, seen)
-    everything = np.concatenate(weights, axis=1)
-    keep = _worth_keeping(everything, tolerance * everything.sum(axis=1))
-    keep |= (seen.sum(axis=1) <= 1) & (everything > 0.0).any(axis=0)
-    return np.asarray(seen[keep])
+def _first_layer(bits: Bits) -> Grown:
+    """The seeds, as items added to nothing."""
+    first = Listing.of(_distinct(bits))
+    nothing = Listing.of(np.zeros((1, bits.shape[1]), dtype=bool))
+    return Grown(first, nothing, first, np.zeros(len(first), dtype=np.intp), np.arange(len(first)))
 
 
 def _worth_keeping(weights: Array, loss: Array) -> Bits:
