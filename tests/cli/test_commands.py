@@ -376,3 +376,13 @@ def test_several_drivers_in_one_log_are_pointed_out_once_they_are_not_split(tmp_
     one = tmp_path / "one.csv"
     one.write_text("\n".join(["time,speed,rpm,driverID", *rows[:60]]) + "\n", encoding="utf-8")
     assert "use --split-by" not in run("prove", one).output
+
+
+def test_a_snapshot_for_a_case_that_is_not_there_is_refused_before_the_car_is_asked(
+    case_file: Path, tmp_path: Path
+) -> None:
+    book = tmp_path / "book.db"
+    run("case", "take", case_file, "--casebook", book)
+    result = run("snapshot", "--interface", "virtual", "--channel", "nobody", "--casebook", book, "--case", "c-0009")
+    assert result.exit_code == FILE_IS_BAD
+    assert "There is no case 'c-0009'" in result.stderr

@@ -123,7 +123,11 @@ class VirtualShop:
         return Found(test=test, place=str(place), outcome=words.get(seen.outcome, seen.outcome), note=seen.words)
 
     def _plug_look(self, place: Place) -> Found:
-        return self._word("plug-look", "plug-look", place, _LOOKS)
+        seen = self._see("plug-look", place.numbers[0])
+        return Found(
+            test="plug-look", place=str(place), outcome=_LOOKS.get(seen.outcome, seen.outcome),
+            circumstances={"gap_mm": _number(seen, "gap_mm")}, note=seen.words,
+        )  # fmt: skip
 
     def _plug_gap(self, place: Place) -> Found:
         seen = self._see("plug-gap", place.numbers[0])
@@ -152,7 +156,10 @@ class VirtualShop:
         heard = seen.values["hiss_at"]
         assert isinstance(heard, tuple)
         outcome = next((_HISS[where] for where in heard if where in _HISS), "neighbour" if heard else "nowhere-clear")
-        return Found(test="leak-path", place=str(place), outcome=outcome, note=seen.words)
+        shown: dict[str, str | float] = {
+            name: _number(seen, name) for name in ("reading_psi", "supply_psi", "orifice_in")
+        }
+        return Found(test="leak-path", place=str(place), outcome=outcome, circumstances=shown, note=seen.words)
 
     def _valve_gear_look(self, place: Place) -> Found:
         """The virtual car has no fault of cam, follower, spring or clearance: whoever looks finds them sound."""
