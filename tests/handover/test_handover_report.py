@@ -27,6 +27,7 @@ from firstcause.casebook.case import replay
 from firstcause.casebook.events import (
     Body,
     Closed,
+    Counted,
     Drove,
     Event,
     FreezeFrame,
@@ -582,3 +583,18 @@ def test_the_ground_of_the_bound_stands_once_on_the_owners_page() -> None:
 
     assert len(bounds) == 2
     assert owner_page_html(facts).count("Clopper") == 1
+
+
+def test_only_cylinders_that_misfired_when_the_car_came_are_marked() -> None:
+    """The bad plug of 4 was swapped into 5 and took its misfire with it: 5 was well when the car came."""
+    facts = swapped_and_renewed(
+        Moved(part="plug", first=4, second=5),
+        Counted(minutes={"idle": 3}, rpm=800, misfires={4: 0, 5: 300}),
+        Renewed(part="plug", cylinder=5),
+        Counted(minutes={"idle": 3}, rpm=800, misfires={4: 0, 5: 0}),
+    )
+
+    assert facts.engine.alt.endswith("Marked: cylinder 4.")
+    assert facts.engine.svg.count("▲ complaint") == 1
+    assert facts.evidence is not None
+    assert re.findall(r'<text[^>]*"700"[^>]*>(cylinder \d)<', facts.evidence.svg) == ["cylinder 4"]

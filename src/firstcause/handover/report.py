@@ -29,6 +29,8 @@ from firstcause.handover.proof import incomplete_checks, permanent_notes, perman
 from firstcause.handover.record import record_of
 from firstcause.handover.telling import Teller, parts_in_words
 from firstcause.knowledge.base import Knowledge
+from firstcause.reasoning import history
+from firstcause.reasoning.compiled import Model
 from firstcause.roadtest.drivelog import DriveLog
 
 MOST_DRAWN = 4
@@ -108,7 +110,7 @@ def build_report(
         agreed_limits=limits_of(case),
         cautions=tuple(_cautions(weighed, checks)),
         engine=_engine_picture(weighed, proof),
-        evidence=_evidence_picture(proof, causes, sorted(weighing.model.complaint)),
+        evidence=_evidence_picture(proof, causes, sorted(_came_misfiring(weighing.model))),
         record=record_of(weighed, causes, teller.tell),
     )
 
@@ -293,13 +295,30 @@ def _cautions(weighed: WeighedCase, checks: Fact | None) -> Iterable[Fact]:
 
 
 def _engine_picture(weighed: WeighedCase, proof: Proof) -> Picture:
-    complaint = weighed.weighing.model.complaint
+    complaint = _came_misfiring(weighed.weighing.model)
     shown = proof.before or proof.after
     changed = tuple(part for part in weighed.ledger.sitting if part.is_new or part.at != part.home)
     ledger = replace(weighed.ledger, sitting=changed)
     svg = engine_svg(weighed.case.layout, ledger, _misfires(shown), complaint=complaint, name="handover")
     marked = listed([f"cylinder {number}" for number in sorted(complaint)]) or "no cylinder"
     return Picture(svg, f"The engine from above, front at the top. Marked: {marked}.")
+
+
+def _came_misfiring(model: Model) -> frozenset[int]:
+    """The cylinders that misfired when the car came, so not one that a bad part was swapped into.
+
+    Seen in codes or counts before anything was moved, renewed or repaired; if none was, all that were seen later.
+    """
+    seen: set[int] = set()
+    for happening in model.history:
+        match happening:
+            case history.Moved() | history.Renewed() | history.Reseated() | history.Repaired():
+                break
+            case history.Coded(cylinders=cylinders):
+                seen |= cylinders
+            case history.Counted(misfires=misfires, firings=firings):
+                seen |= {n for n, count in misfires.items() if history.still_misfires(count, firings[n])}
+    return frozenset(seen) & model.complaint or model.complaint
 
 
 def _misfires(readings: Readings | None) -> Misfires | None:
