@@ -102,7 +102,9 @@ def weigh_case(
     read = read_for_weighing(case, knowledge)
     terms = Terms.of(knowledge, labour_per_hour, (*cannot, *(body.step for body in case.set_aside)))
     weighing = weigh(knowledge, case.facts, read.history, terms, explain=explain)
-    found = {state: tuple(objections(weighing.model, weighing.belief, weighing.removed, state)) for state in CLOSING_STATES}
+    found = {
+        state: tuple(objections(weighing.model, weighing.belief, weighing.removed, state)) for state in CLOSING_STATES
+    }
     return WeighedCase(case, knowledge, read, weighing, ledger_of(case, knowledge), safety_of(case, knowledge), found)
 
 
