@@ -69,7 +69,7 @@ def quiet_since_change(model: Model) -> dict[Region, float] | None:
 
 
 def chance_removed(model: Model, engine: Engine) -> float:
-    """Chance that at least one of the causes removed in this case was there: their joint, for they exclude each other."""
+    """Chance that at least one of the causes removed here was there: their joint, for they exclude each other."""
     removed = removed_causes(model)
     if not removed:
         return 0.0

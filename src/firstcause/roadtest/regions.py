@@ -16,7 +16,7 @@ LOAD_FROM_PERCENT = 60.0
 def minutes_by_region(log: DriveLog) -> dict[str, float]:
     """Minutes in `cold-start`, `idle`, `cruise`, `load` with the engine running; nothing is counted over a gap.
 
-    A drive without vehicle speed gives an empty mapping: not evaluated. Without coolant or load those regions are empty.
+    A drive without vehicle speed gives an empty mapping: not evaluated. Without coolant or load, no such region.
     """
     if log.speed_kmh is None:
         return {}
