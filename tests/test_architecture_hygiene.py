@@ -79,8 +79,8 @@ def test_no_foreign_words(texts):
 @pytest.mark.parametrize(
     ("pattern", "line"),
     [
-        (REGISTRY, "--index-url https://py" + "pi.org/simple"),
-        (REGISTRY, '"resolved": "https://registry.npm' + 'js.org/x"'),
+        (REGISTRY, "--index-" + "url https://py" + "pi.org/simple"),
+        (REGISTRY, '"resol' + 'ved": "https://registry.npm' + 'js.org/x"'),
         (MACHINE_PATH, 'open("/wo' + 'rk/main/x.csv")'),
         (MACHINE_PATH, "see /ho" + "me/jo/case.toml"),
         (FOREIGN_WORD, "# as the Trans" + "cript says"),
