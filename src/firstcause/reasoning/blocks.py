@@ -137,12 +137,13 @@ class TermBlock:
         elsewhere = parts.elsewhere | {link.child for link in links}
         lone = [group[0] for group in groups if len(group) == 1 and group[0] not in elsewhere]
         self._lone = {member: at for at, member in enumerate(lone)}
+        couplings = self._joint.couplings(self.members), parts.outer.couplings(self.members)
         leaks = np.array([parts.causes[member].leak for member in lone])[:, None]
-        present = leaks * _flat(self._joint.couplings(lone)[0], parts.outer.couplings(lone)[0])
+        present = leaks * _flat(*(on[[self.members.index(member) for member in lone]] for on, _ in couplings))
         alone = (1.0 - leaks) + present
         self._lone_shares = _shares(present, alone)
         self._clusters = [
-            self._cluster(parts, group, [link for link in inner if link.child in group], elsewhere)
+            self._cluster(parts, group, [link for link in inner if link.child in group], elsewhere, couplings)
             for group in groups
             if group[0] not in self._lone
         ]
@@ -151,11 +152,13 @@ class TermBlock:
         self.table = self._under([{}])[0].reshape(self._shape)
 
     def _cluster(
-        self, parts: BlockParts, group: tuple[int, ...], links: list[Link], elsewhere: frozenset[int]
-    ) -> _Cluster:
+        self, parts: BlockParts, group: tuple[int, ...], links: list[Link], elsewhere: frozenset[int],
+        couplings: tuple[tuple[Array, Array], tuple[Array, Array]],
+    ) -> _Cluster:  # fmt: skip
         states, weights = _states(parts, group, links, elsewhere)
-        inside, outside = self._joint.couplings(group), parts.outer.couplings(group)
-        present, absent = _flat(inside[0], outside[0]), _flat(inside[1], outside[1])
+        rows = [self.members.index(member) for member in group]
+        (inner_on, inner_off), (outer_on, outer_off) = couplings
+        present, absent = _flat(inner_on[rows], outer_on[rows]), _flat(inner_off[rows], outer_off[rows])
         table = np.ones((len(states), present.shape[1]))
         for at in range(len(group)):
             table *= np.where(states[:, at, None], present[at], absent[at])

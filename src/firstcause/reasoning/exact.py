@@ -124,7 +124,7 @@ class Engine:
         links: dict[str, list[Link]] = {}
         sums: dict[str, list[Sum]] = {}
         outer: list[Sum] = []
-        self._shared_sums: list[Sum] = []
+        self._shared_sums: list[tuple[Sum, Array]] = []
         self._prior_elsewhere: set[int] = set()
         self._reach: dict[int, set[str]] = {}
         self._log_scale = 0.0
@@ -144,7 +144,7 @@ class Engine:
             self._log_scale += scale
             blocks = self._blocks_of(total.touches())
             if not blocks:
-                self._shared_sums.append(total)
+                self._shared_sums.append((total, Joint.of([total]).couplings(self._shared)[0]))
             elif len(blocks) == 1:
                 (block,) = blocks
                 sums.setdefault(block, []).append(total)
@@ -156,6 +156,7 @@ class Engine:
             raise TooManyFindings("The engine as a whole", joint_size(outer))
         self._outer = Joint.of(outer)
         self._outer_couplings = self._outer.couplings(self._shared)
+        self._sort_shared()
         self._make_blocks(links, sums, tolerance)
 
     def _make_blocks(self, links: Mapping[str, list[Link]], sums: Mapping[str, list[Sum]], tolerance: float) -> None:
@@ -256,21 +257,31 @@ class Engine:
             total[:, possible] *= block.quick(some)
         return np.asarray(np.maximum(total.sum(axis=0), 0.0)[None])
 
-    def _prior_of(self, listed: Bits) -> Array:
-        """Prior of each configuration; causes whose link reaches into a block have their prior there."""
-        weight = np.ones(len(listed))
+    def _sort_shared(self) -> None:
+        """Which shared causes are roots by themselves, as odds; and which have their prior in a link among them."""
         below_folded = {child for children in self._folded.values() for child in children}
-        for slot, i in enumerate(self._shared):
-            if i in self._prior_elsewhere or i in below_folded:
-                continue
+        own = [i for i in self._shared if i not in self._prior_elsewhere and i not in below_folded]
+        certain = {i for i in own if self._causes[i].leak >= 1.0}
+        roots = {i for i in own if not self._causes[i].parents} - certain
+        leaks = np.array([self._causes[i].leak if i in roots else 0.0 for i in self._shared])
+        self._odds = np.where(leaks > 0.0, leaks / (1.0 - leaks), [0.0 if i in roots else 1.0 for i in self._shared])
+        self._no_root = float(np.prod(1.0 - leaks))
+        self._linked = [i for i in own if i not in roots]
+
+    def _prior_of(self, listed: Listing) -> Array:
+        """Prior of each configuration; causes whose link reaches into a block have their prior there."""
+        weight = self._no_root * listed.products(self._odds[:, None])[:, 0]
+        for i in self._linked:
             cause = self._causes[i]
             absent = np.full(len(listed), 1.0 - cause.leak)
             for parent, chance in cause.parents:
-                absent = absent * np.where(listed[:, self._slot[self._index[parent]]], 1.0 - chance, 1.0)
-            weight *= np.where(listed[:, slot], 1.0 - absent, absent)
-        for i in self._folded:
-            present, without = self._folded_weights(i, listed)
-            weight *= present + without
+                absent[listed.bits[:, self._slot[self._index[parent]]]] *= 1.0 - chance
+            weight *= np.where(listed.bits[:, self._slot[i]], 1.0 - absent, absent)
+        for i, children in self._folded.items():
+            some = listed.bits[:, [self._slot[child] for child in children]].any(axis=1)
+            factor = np.full(len(listed), sum(self._folded_weights(i, np.zeros((1, len(self._shared)), dtype=bool))))
+            factor[some] = sum(self._folded_weights(i, listed.bits[some]))
+            weight *= factor
         return weight
 
     def _folded_weights(self, i: int, listed: Bits) -> tuple[Array, Array]:
@@ -297,9 +308,8 @@ class Engine:
 
     def _weigh_shared(self, listed: Listing) -> Array:
         """Prior of each configuration, the findings on shared causes alone, and the outer weights: (outer, listed)."""
-        weight = self._prior_of(listed.bits)
-        for total in self._shared_sums:
-            present, _ = Joint.of([total]).couplings(self._shared)
+        weight = self._prior_of(listed)
+        for total, present in self._shared_sums:
             weight = weight * np.maximum(listed.products(present) @ total.coefficients, 0.0)
         outer = listed.products(*self._outer_couplings).T * self._outer.weights[:, None]
         return np.asarray(outer * weight)
