@@ -67,7 +67,7 @@ def found(name: str, test: str, place: Place, outcome: str, sure: float = 1.0) -
 
 
 def random_history(seed: int, facts: CarFacts, base: Knowledge, length: int) -> History:
-    """A code, a reading, then anything a shop may do, in any order: tests sure and unsure, swaps, new parts, repairs."""
+    """A code, a reading, then what a shop may do, in any order: tests sure and unsure, swaps, new parts, repairs."""
     chance = np.random.default_rng(seed)
     layout = facts.layout
     suspect = int(chance.choice(layout.cylinders))

@@ -36,7 +36,7 @@ MOST_LISTED_IN_FULL = 16
 ROUGH = 1e-3
 MOST_CHILDREN_TOGETHER = 6
 MOST_PAIRS = 1000
-CELLS_AT_ONCE = 1 << 21
+CELLS_AT_ONCE = 1 << 18
 
 
 class TooManyFindings(RequestError):
@@ -374,7 +374,8 @@ class Engine:
                 if slots:
                     safe = np.where(self._given[b] != 0.0, self._given[b], 1.0)
                     tables = block.with_present([wanted[w] for w in slots])
-                    found[b] = (slots, ((tables @ self._coupling[b]) / safe).reshape(len(slots), -1))
+                    given = tables.reshape(-1, tables.shape[-1]) @ self._coupling[b]
+                    found[b] = (slots, (given.reshape(-1, *safe.shape) / safe).reshape(len(slots), -1))
             self._shares[key] = found
         return self._shares[key]
 
