@@ -11,7 +11,7 @@ from firstcause.reasoning.exact import Contradiction, Engine, Extra
 from firstcause.reasoning.network import Finding, Network
 
 SEEDS = range(25)
-ROUNDING = 1e-12
+ROUNDING = 1e-10  # sums with signs cancel, and other processors round otherwise; 1e-14 is usual
 
 
 def possible(seed: int) -> Network:
@@ -80,7 +80,7 @@ def test_asking_what_if_equals_one_finding_more(seed: int, by_terms: bool, monke
     for e, extra in enumerate(extras):
         one_more = Finding("extra", (1.0, 1.0), tuple((k, (v, 1.0)) for k, v in extra.items()), (1.0, 0.0))
         after = by_listing(Network(network.causes, (*network.findings, one_more)))
-        assert z[e] == pytest.approx(after.evidence / before, rel=1e-11, abs=ROUNDING)
+        assert z[e] == pytest.approx(after.evidence / before, rel=1e-9, abs=ROUNDING)
         for w, name in enumerate(names):
             assert joint[e, w] == pytest.approx(after.probability[name] * after.evidence / before, abs=ROUNDING)
 

@@ -18,6 +18,7 @@ from firstcause.vehicle.layout import EngineLayout
 from firstcause.vehicle.place import Place
 
 TOLERANCE = 1e-7
+EQUAL = 1e-9  # signed sums cancel: on another processor's kernels 1.2e-12 was seen; 1e-9 is what the library test asks
 FAULTS = (
     "coil-dead", "plug-worn", "plug-oil-fouled", "oil-rings-stuck", "contact-loose-coil", "vacuum-leak",
     "injector-restricted", "something-else-in-this-cylinder", "something-else-on-the-engine",
@@ -49,7 +50,7 @@ def test_the_order_of_findings_does_not_matter(network: Network, random: st.Rand
 
     again = beliefs(Network(network.causes, tuple(shuffled)))
 
-    assert again == pytest.approx(beliefs(network), abs=1e-12)
+    assert again == pytest.approx(beliefs(network), abs=EQUAL)
 
 
 @SLOW_ENOUGH
@@ -60,7 +61,7 @@ def test_beliefs_are_probabilities_and_names_of_blocks_change_nothing(network: N
     all_shared = Network(tuple(Cause(c.id, c.leak, c.parents, None) for c in network.causes), network.findings)
 
     assert all(0.0 <= p <= 1.0 for p in plain.values())
-    assert beliefs(all_shared) == pytest.approx(plain, abs=1e-12)
+    assert beliefs(all_shared) == pytest.approx(plain, abs=EQUAL)
 
 
 @SLOW_ENOUGH
@@ -80,7 +81,7 @@ def test_a_finding_nobody_could_be_surprised_by_moves_nothing(
 
     for finding in (unmoved, blind):
         after = beliefs(Network(network.causes, (*network.findings, finding)))
-        assert after == pytest.approx(beliefs(network), abs=1e-12)
+        assert after == pytest.approx(beliefs(network), abs=EQUAL)
 
 
 @SLOW_ENOUGH

@@ -223,5 +223,9 @@ def expected_course(bill: Bill, weights: Array, cured: Array, price_per_bit: flo
     """
     if price_per_bit == float("inf"):  # nothing at hand tells anything
         return expected_bill(bill, weights, cured)
-    looking = perfect_information(bill, weights) + price_per_bit * entropy_bits(np.column_stack([weights, cured])) + bill.verify * cured
+    looking = (
+        perfect_information(bill, weights)
+        + price_per_bit * entropy_bits(np.column_stack([weights, cured]))
+        + bill.verify * cured
+    )
     return np.asarray(np.minimum(looking, expected_bill(bill, weights, cured)))
