@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pytest
 from tests.reasoning.shop_cases import DRIVE, car, counted, found, knowledge
+from tests.reasoning.small_networks import by_listing
 
+from firstcause.reasoning import exact
 from firstcause.reasoning.blocks import ListedBlock
 from firstcause.reasoning.compiled import compile_model
 from firstcause.reasoning.exact import Engine, TooManyFindings
@@ -94,6 +96,57 @@ def test_swaps_among_many_cylinders_stay_within_bounds() -> None:
     assert posterior.tolerance < 0.01
     moved = [name for name in model.live_roots if model.entry(name).scope == "part"]
     assert sum(posterior.probability[name] for name in moved) < 0.05  # it stayed four times: no part that moved does it
+
+
+def seen_as(name: str, causes: tuple[str, ...]) -> Finding:
+    """A sure sign that hardly comes by itself."""
+    return Finding(name, (1.0 - 1e-4, 1.0), tuple((cause, (0.1, 1.0)) for cause in causes), (0.0, 1.0))
+
+
+def test_the_same_trouble_on_both_banks_is_seen_though_each_half_explains_nothing() -> None:
+    """Ours, against the list of all states: one bank's cause alone weighs 2e-4 of a rare cause of the whole engine."""
+    causes = (
+        Cause("whole engine", 1e-4),
+        Cause("bank 1", 0.02),
+        Cause("bank 2", 0.02),
+        *(Cause(f"own {n}", 1e-3, (), f"cylinder {n}") for n in range(1, 5)),
+    )
+    signs = tuple(seen_as(f"sign {n}", ("whole engine", f"bank {1 + (n > 2)}", f"own {n}")) for n in range(1, 5))
+    network = Network(causes, signs)
+
+    found_by_growing = Engine(network, 1e-3).posterior().probability
+
+    assert by_listing(network).probability["bank 1"] > 0.7
+    assert found_by_growing == pytest.approx(by_listing(network).probability, abs=5e-3)
+
+
+def test_a_line_of_three_is_seen_in_a_listed_block_though_only_the_last_shows(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ours, against the list of all states: guide, then seal, then the fouled plug; the plug alone is seen."""
+    monkeypatch.setattr(exact, "MOST_EXACT_TERMS", 0)
+    causes = (
+        Cause("guide", 0.02, (), "one"),
+        Cause("seal", 0.0, (("guide", 0.5),), "one"),
+        Cause("plug", 0.0, (("seal", 0.6),), "one"),
+        Cause("coil", 0.01, (), "one"),
+    )
+    network = Network(causes, tuple(seen_as(f"sign {n}", ("plug", "coil")) for n in range(3)))
+
+    engine = Engine(network, 1e-4)
+
+    assert isinstance(engine._blocks[0], ListedBlock)
+    assert engine.posterior().probability == pytest.approx(by_listing(network).probability, abs=5e-4)
+    assert engine.posterior().probability["guide"] > 0.3
+
+
+@pytest.mark.parametrize("block", ["one", None])
+def test_a_model_without_shared_causes_and_one_with_nothing_else(block: str | None) -> None:
+    """Ours, against the list of all states."""
+    causes = (Cause("a", 0.1, (), block), Cause("b", 0.2, (("a", 0.5),), block))
+    network = Network(causes, (seen_as("sign", ("b",)),))
+
+    for tolerance in (0.0, 1e-9):
+        probability = Engine(network, tolerance).posterior().probability
+        assert probability == pytest.approx(by_listing(network).probability, abs=1e-8)
 
 
 def test_what_is_truly_too_much_is_refused_with_a_way_out() -> None:

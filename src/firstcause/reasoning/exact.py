@@ -246,7 +246,7 @@ class Engine:
         ]
         partly = [at for at, blocks in enumerate(reach) if 2 <= len(blocks) < len(self._at)]
         pairs = [items[a] | items[b] for a, b in combinations(partly, 2) if not reach[a] & reach[b]]
-        return np.array(pairs[:MOST_PAIRS], dtype=bool).reshape(-1, items.shape[1])
+        return np.array(pairs, dtype=bool).reshape(len(pairs), items.shape[1])[:MOST_PAIRS]
 
     def _quick_weight(self, grown: Grown) -> Array:
         """About P(configuration, findings) of each new configuration, as one variant."""
