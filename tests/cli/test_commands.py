@@ -179,6 +179,7 @@ def test_the_casebook_takes_lists_writes_exports_and_checks(case_file: Path, tmp
     assert "6 new event(s)" in run("case", "import", bundle, "--casebook", other).output
     assert "0 new event(s)" in run("case", "import", bundle, "--casebook", other).output
     assert "whole" in run("case", "check", "c-0001", "--casebook", other).output
+    assert json.loads(run("case", "check", "c-0001", "--casebook", other, "--json").stdout)["whole"]
 
 
 def test_snapshot_and_erase_on_the_bus(case_file: Path, tmp_path: Path) -> None:
@@ -196,6 +197,8 @@ def test_snapshot_and_erase_on_the_bus(case_file: Path, tmp_path: Path) -> None:
         taken = run("snapshot", *adapter, "--record", str(tmp_path / "bus.log"))
         assert taken.exit_code == 0, taken.output
         assert "confirmed: P0303" in taken.output
+        again = json.loads(run("snapshot", *adapter, "--json").stdout)
+        assert again["units"][0]["confirmed"] == ["P0303"]
         running = run("erase", *adapter, "--word", "ERASE")
         assert running.exit_code == CANNOT_BE_DONE
         assert car.unit.codes("confirmed") == ("P0303",)

@@ -69,9 +69,10 @@ def _session(interface: str, channel: str, bitrate: int, wide: bool, record: Pat
 @CASEBOOK
 @click.option("--case", "case_id", default=None, help="Save into this case of the casebook.")
 @click.option("--into", type=click.Path(dir_okay=False, path_type=Path), default=None, help="Save as a JSON file.")
+@click.option("--json", "json_out", is_flag=True, help="Print the whole snapshot, for programs.")
 def snapshot(
     interface: str, channel: str, bitrate: int, wide: bool, record: Path | None, store_path: Path,
-    case_id: str | None, into: Path | None,
+    case_id: str | None, into: Path | None, json_out: bool,
 ) -> None:  # fmt: skip
     """Save all evidence: codes by status, freeze frame, readiness, counters, calibration ids, live data at idle."""
     from firstcause.casebook.evidence import snapshot_event
@@ -86,11 +87,14 @@ def snapshot(
         taken = take_snapshot(session)
     if into is not None:
         into.write_text(taken.to_json(), encoding="utf-8")
-        line(f"Saved: {into}", 0)
+        click.echo(f"Saved: {into}", err=json_out)
     if case_id is not None:
         with opened_casebook(store_path) as store:
             event = store.append(case_id, snapshot_event(taken), by="snapshot command")
-        line(f"Saved: event {event.id} of {case_id}", 0)
+        click.echo(f"Saved: event {event.id} of {case_id}", err=json_out)
+    if json_out:
+        click.echo(taken.to_json())
+        return
     for status in ("confirmed", "pending", "permanent"):
         line(f"{status}: " + (", ".join(code.text for code in taken.codes(status)) or "none"))
     for remark in taken.remarks:

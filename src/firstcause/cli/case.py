@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -155,16 +156,18 @@ def import_(source: Path, store_path: Path) -> None:
 @case.command()
 @click.argument("case_id")
 @CASEBOOK
+@click.option("--json", "json_out", is_flag=True)
 @click.pass_context
-def check(ctx: click.Context, case_id: str, store_path: Path) -> None:
+def check(ctx: click.Context, case_id: str, store_path: Path, json_out: bool) -> None:
     """Check the chain of a case and its attachments. Exit code 1 when something is broken."""
     with opened_casebook(store_path) as store:
         checked = store.check(case_id)
-    if checked.is_whole:
+    if json_out:
+        as_json({"whole": checked.is_whole, **asdict(checked)})
+    elif checked.is_whole:
         line(f"{case_id}: {checked.events} events, whole; head {checked.head}", 0)
-        return
-    if checked.broken is not None:
+    if not json_out and checked.broken is not None:
         line(f"{case_id}: broken at {checked.broken}: {checked.why}", 0)
-    for name in checked.lost_attachments:
+    for name in () if json_out else checked.lost_attachments:
         line(f"{case_id}: the attachment {name} is gone", 0)
-    ctx.exit(FOUND_WANTING)
+    ctx.exit(0 if checked.is_whole else FOUND_WANTING)
