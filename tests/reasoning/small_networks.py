@@ -7,7 +7,7 @@ from itertools import product
 
 import numpy as np
 
-from firstcause.reasoning.network import Cause, Finding, Network
+from firstcause.reasoning.network import Cause, Finding, Network, Table
 
 
 @dataclass(frozen=True)
@@ -34,6 +34,10 @@ def by_listing(network: Network) -> Listed:
         for cause_id, cumulative in finding.causes:
             at_most = np.where(is_there[cause_id][:, None], at_most * np.array(cumulative), at_most)
         weight *= np.diff(at_most, axis=1, prepend=0.0) @ np.array(finding.weights)
+    for table in network.tables:
+        for at, state in enumerate(product((False, True), repeat=len(table.causes))):
+            is_so = np.logical_and.reduce([is_there[c] == on for c, on in zip(table.causes, state, strict=True)])
+            weight = np.where(is_so, weight * table.values[at], weight)
     total = float(weight.sum())
     return Listed(total, {name: float(weight[is_there[name]].sum()) / total if total else 0.0 for name in names})
 
@@ -52,7 +56,7 @@ def some_parents(
     return tuple((cause.id, float(chance.uniform(0.1, 0.95))) for cause in allowed if chance.random() < share)
 
 
-def random_network(seed: int) -> Network:
+def random_network(seed: int, tables: int = 0) -> Network:
     """At most 12 causes: shared ones, private ones in two or three blocks, links of every kind, five findings.
 
     Among them: a shared child with private parents in several blocks, a shared cause seen through children of its own
@@ -77,7 +81,8 @@ def random_network(seed: int) -> Network:
         for k in range(6 // len(blocks)):
             add(f"{block}-{k}", block, 0.35)
     add("shared-child", None, 0.25)
-    return Network(tuple(causes), tuple(random_finding(chance, causes, f"f{n}", blocks) for n in range(5)))
+    findings = tuple(random_finding(chance, causes, f"f{n}", blocks) for n in range(5))
+    return Network(tuple(causes), findings, tuple(random_table(chance, causes, f"t{n}", blocks) for n in range(tables)))
 
 
 def random_finding(chance: np.random.Generator, causes: list[Cause], name: str, blocks: list[str]) -> Finding:
@@ -91,3 +96,13 @@ def random_finding(chance: np.random.Generator, causes: list[Cause], name: str, 
         weights = np.eye(outcomes)[int(chance.integers(outcomes))]
     leak = tuple(1.0 if value < 0.2 else value for value in rising(chance, outcomes))
     return Finding(name, tuple(np.maximum.accumulate(leak).tolist()), couples, tuple(weights.tolist()))
+
+
+def random_table(chance: np.random.Generator, causes: list[Cause], name: str, blocks: list[str]) -> Table:
+    """Any factor over one to three causes: in a block, with shared ones, or across blocks; some states cannot be."""
+    block = chance.choice([*blocks, "all"])
+    allowed = [c.id for c in causes if c.id != "root-of-two" and (block == "all" or c.block in (None, block))]
+    size = int(chance.integers(1, 4))
+    values = chance.uniform(0.0, 3.0, 1 << size)
+    values[chance.random(1 << size) < 0.2] = 0.0
+    return Table(name, tuple(str(c) for c in chance.choice(allowed, size, replace=False)), tuple(values.tolist()))

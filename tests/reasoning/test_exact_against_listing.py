@@ -8,16 +8,16 @@ from tests.reasoning.small_networks import by_listing, random_network
 
 from firstcause.reasoning import exact
 from firstcause.reasoning.exact import Contradiction, Engine, Extra
-from firstcause.reasoning.network import Finding, Network
+from firstcause.reasoning.network import Finding, ImpossibleNetwork, Network, Table
 
 SEEDS = range(25)
 ROUNDING = 1e-10  # sums with signs cancel, and other processors round otherwise; 1e-14 is usual
 
 
-def possible(seed: int) -> Network:
+def possible(seed: int, tables: int = 0) -> Network:
     """A random network whose findings can all be true together; the next seed's if they cannot."""
     while True:
-        network = random_network(seed)
+        network = random_network(seed, tables)
         try:
             Engine(network, 0.0)
         except Contradiction:
@@ -49,6 +49,44 @@ def test_blocks_listed_by_configuration_give_the_same(seed: int, monkeypatch: py
     monkeypatch.setattr(exact, "LARGEST_TABLE_IN_FULL", 0)
 
     assert largest_difference(network, Engine(network, 0.0)) < ROUNDING
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("by_terms", [True, False])
+def test_tables_say_what_no_noisy_or_can(seed: int, by_terms: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ours: any factor over a few causes, among shared ones, within a block and across blocks; what if, too."""
+    if not by_terms:
+        monkeypatch.setattr(exact, "LARGEST_TABLE_IN_FULL", 0)
+    network = possible(seed, tables=3)
+    names = [cause.id for cause in network.causes]
+    engine, listed = Engine(network, 0.0), by_listing(network)
+
+    z, joint = engine.with_extras([Extra({names[-2]: 0.3, names[0]: 0.7})], names)
+
+    assert largest_difference(network, engine) < ROUNDING
+    one_more = Table("more", (names[-2], names[0]), (1.0, 0.7, 0.3, 0.3 * 0.7))
+    after = by_listing(Network(network.causes, network.findings, (*network.tables, one_more)))
+    assert z[0] == pytest.approx(after.evidence / listed.evidence, rel=1e-9, abs=ROUNDING)
+    wanted = [after.probability[name] * after.evidence / listed.evidence for name in names]
+    assert joint[0].tolist() == pytest.approx(wanted, abs=ROUNDING)
+
+
+@pytest.mark.parametrize(
+    ("table", "why"),
+    [
+        (Table("t", ("shared-0", "nobody"), (1.0, 1.0, 1.0, 1.0)), "nobody"),
+        (Table("t", ("shared-0", "shared-0"), (1.0, 1.0, 1.0, 1.0)), "twice"),
+        (Table("t", ("shared-0",), (1.0, 1.0, 1.0)), "do not fit"),
+        (Table("t", ("shared-0",), (1.0, -0.1)), "do not fit"),
+        (Table("t", ("shared-0",), (1.0, float("nan"))), "do not fit"),
+    ],
+)
+def test_a_table_that_cannot_be_is_refused(table: Table, why: str) -> None:
+    """Ours: each with the one sentence that says what is wrong."""
+    network = random_network(0)
+
+    with pytest.raises(ImpossibleNetwork, match=why):
+        Network(network.causes, network.findings, (table,))
 
 
 @pytest.mark.parametrize("seed", SEEDS)

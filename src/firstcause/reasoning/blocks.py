@@ -139,8 +139,9 @@ class TermBlock:
         self._lone = {member: at for at, member in enumerate(lone)}
         couplings = self._joint.couplings(self.members), parts.outer.couplings(self.members)
         leaks = np.array([parts.causes[member].leak for member in lone])[:, None]
-        present = leaks * _flat(*(on[[self.members.index(member) for member in lone]] for on, _ in couplings))
-        alone = (1.0 - leaks) + present
+        rows = [self.members.index(member) for member in lone]
+        present = leaks * _flat(*(on[rows] for on, _ in couplings))
+        alone = (1.0 - leaks) * _flat(*(off[rows] for _, off in couplings)) + present
         self._lone_shares = _shares(present, alone)
         self._clusters = [
             self._cluster(parts, group, [link for link in inner if link.child in group], elsewhere, couplings)
@@ -374,7 +375,7 @@ class ListedBlock:
     def _probes(self) -> tuple[Listing, Array]:
         """No shared cause, and each that couples to this block by itself; and how to mix them: none, or any one."""
         size = len(self._parts.shared)
-        couples = (self._around != 1.0).any(axis=1)
+        couples = (self._around[0] != 1.0).any(axis=1) | (self._around[1] != 1.0).any(axis=1)
         couples[[self._shared_column[link.child] for link in self._mixed if link.child in self._shared_column]] = True
         telling = np.flatnonzero(couples)
         bits = np.concatenate([np.zeros((1, size), dtype=bool), np.eye(size, dtype=bool)[telling]])
@@ -384,7 +385,7 @@ class ListedBlock:
 
     def _likelihood(self, rows: Listing, listed: Listing) -> Array:
         """P(findings of the block, mixed links | private configuration, shared configuration): (rows, listed)."""
-        own, around = rows.products(self._own), listed.products(self._around)
+        own, around = rows.products(*self._own), listed.products(*self._around)
         result = np.ones((len(rows), len(listed)))
         for total, (begin, end) in zip(self._parts.sums, pairwise(self._cuts), strict=True):
             value = (own[:, begin:end] * total.coefficients) @ around[:, begin:end].T
@@ -423,22 +424,28 @@ class ListedBlock:
         return Under(table, weigh)
 
 
-def _side_by_side(sums: Sequence[Sum], mixed: Sequence[Link], causes: Sequence[int]) -> tuple[Array, list[int]]:
-    """Factors of each cause on the terms of all findings, then on what each mixed link leaves: (causes, columns)."""
+def _side_by_side(
+    sums: Sequence[Sum], mixed: Sequence[Link], causes: Sequence[int]
+) -> tuple[tuple[Array, Array], list[int]]:
+    """Factors of each cause, present and absent, on the terms of all findings, then on what each mixed link leaves.
+
+    Each (causes, columns); and where the columns of each finding begin.
+    """
     cuts = [0]
     for total in sums:
         cuts.append(cuts[-1] + len(total.coefficients))
-    factors = np.ones((len(causes), cuts[-1] + len(mixed)))
+    present, absent = (np.ones((len(causes), cuts[-1] + len(mixed))) for _ in range(2))
     row = {cause: at for at, cause in enumerate(causes)}
     for total, (begin, end) in zip(sums, pairwise(cuts), strict=True):
-        for cause, values in total.present.items():
-            if cause in row:
-                factors[row[cause], begin:end] = values
+        for factors, given in ((present, total.present), (absent, total.absent)):
+            for cause, values in given.items():
+                if cause in row:
+                    factors[row[cause], begin:end] = values
     for at, link in enumerate(mixed):
         for parent, left in link.leaves.items():
             if parent in row:
-                factors[row[parent], cuts[-1] + at] = left
-    return factors, cuts
+                present[row[parent], cuts[-1] + at] = left
+    return (present, absent), cuts
 
 
 def products_without_each(values: Array) -> tuple[Array, Array]:

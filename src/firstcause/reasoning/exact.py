@@ -20,7 +20,7 @@ from firstcause.errors import RequestError
 from firstcause.reasoning.blocks import Block, BlockParts, ListedBlock, TermBlock, products_without_each
 from firstcause.reasoning.listing import Bits, Grown, Listing, all_subsets, grow
 from firstcause.reasoning.network import Network
-from firstcause.reasoning.terms import SMALLEST_TERM, Joint, Link, Sum, joint_size, sum_of
+from firstcause.reasoning.terms import SMALLEST_TERM, Joint, Link, Sum, joint_size, sum_of, sum_of_table
 
 Array = NDArray[np.float64]
 
@@ -124,7 +124,7 @@ class Engine:
         links: dict[str, list[Link]] = {}
         sums: dict[str, list[Sum]] = {}
         outer: list[Sum] = []
-        self._shared_sums: list[tuple[Sum, Array]] = []
+        self._shared_sums: list[tuple[Sum, tuple[Array, Array]]] = []
         self._prior_elsewhere: set[int] = set()
         self._reach: dict[int, set[str]] = {}
         self._log_scale = 0.0
@@ -139,12 +139,13 @@ class Engine:
                 outer.append(link.as_sum())
             if cause.block is None or len(self._blocks_of(link.members())) > 1:
                 self._prior_elsewhere.add(i)
-        for finding in self.network.findings:
-            total, scale = sum_of(finding, self._index, max(SMALLEST_TERM, tolerance * NEGLIGIBLE_TERM))
+        negligible = max(SMALLEST_TERM, tolerance * NEGLIGIBLE_TERM)
+        scaled = [sum_of(finding, self._index, negligible) for finding in self.network.findings]
+        for total, scale in (*scaled, *(sum_of_table(table, self._index) for table in self.network.tables)):
             self._log_scale += scale
             blocks = self._blocks_of(total.touches())
             if not blocks:
-                self._shared_sums.append((total, Joint.of([total]).couplings(self._shared)[0]))
+                self._shared_sums.append((total, Joint.of([total]).couplings(self._shared)))
             elif len(blocks) == 1:
                 (block,) = blocks
                 sums.setdefault(block, []).append(total)
@@ -309,8 +310,8 @@ class Engine:
     def _weigh_shared(self, listed: Listing) -> Array:
         """Prior of each configuration, the findings on shared causes alone, and the outer weights: (outer, listed)."""
         weight = self._prior_of(listed)
-        for total, present in self._shared_sums:
-            weight = weight * np.maximum(listed.products(present) @ total.coefficients, 0.0)
+        for total, couplings in self._shared_sums:
+            weight = weight * np.maximum(listed.products(*couplings) @ total.coefficients, 0.0)
         outer = listed.products(*self._outer_couplings).T * self._outer.weights[:, None]
         return np.asarray(outer * weight)
 
@@ -438,6 +439,7 @@ def _fold(network: Network) -> dict[int, list[int]]:
         for parent, _ in cause.parents:
             children.setdefault(index[parent], []).append(i)
     seen = {index[name] for finding in network.findings for name, _ in finding.causes}
+    seen |= {index[name] for table in network.tables for name in table.causes}
     return {
         i: children[i]
         for i, cause in enumerate(causes)

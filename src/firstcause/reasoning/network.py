@@ -1,4 +1,4 @@
-"""The compiled model: binary causes with noisy-OR links, findings as noisy-MAX with weights on their outcomes."""
+"""The compiled model: binary causes with noisy-OR links, findings as weighted noisy-MAX, and tables for all else."""
 
 from __future__ import annotations
 
@@ -47,12 +47,27 @@ class Finding:
     weights: tuple[float, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Any factor over a few causes, for what is no noisy-OR: one that needs two others, or one that hides another.
+
+    `values` multiply the probability of each joint state, the last cause turning quickest and absent before present:
+    for (a, b) neither, b alone, a alone, both. None may be negative; they need not add up to anything. A cause whose
+    whole conditional table is given has the leak 1/2 and a table of twice its conditional probabilities.
+    """
+
+    id: str
+    causes: tuple[str, ...]
+    values: tuple[float, ...]
+
+
 @dataclass(frozen=True)
 class Network:
-    """Causes in an order in which parents come first, and findings."""
+    """Causes in an order in which parents come first, findings, and tables."""
 
     causes: tuple[Cause, ...]
     findings: tuple[Finding, ...] = ()
+    tables: tuple[Table, ...] = ()
 
     def __post_init__(self) -> None:
         seen: set[str] = set()
@@ -75,6 +90,13 @@ class Network:
                 if len(cumulative) != len(finding.leak):
                     raise ImpossibleNetwork(f"{finding.id} has different numbers of outcomes for {cause_id}")
                 _check_cumulative(finding.id, cumulative)
+        for table in self.tables:
+            if unknown := set(table.causes) - seen:
+                raise ImpossibleNetwork(f"{table.id} has the cause {min(unknown)}, which is not in the model")
+            if len(set(table.causes)) < len(table.causes):
+                raise ImpossibleNetwork(f"{table.id} names a cause twice")
+            if len(table.values) != 1 << len(table.causes) or not all(isfinite(v) and v >= 0 for v in table.values):
+                raise ImpossibleNetwork(f"the values of {table.id} do not fit the states of its causes")
 
     @cached_property
     def index(self) -> dict[str, int]:
@@ -84,7 +106,7 @@ class Network:
     def without(self, finding_ids: Iterable[str]) -> Network:
         """The same network with some findings left out."""
         left_out = set(finding_ids)
-        return Network(self.causes, tuple(f for f in self.findings if f.id not in left_out))
+        return Network(self.causes, tuple(f for f in self.findings if f.id not in left_out), self.tables)
 
 
 def _check_probability(name: str, value: float) -> None:

@@ -1,4 +1,4 @@
-"""Findings and links as signed sums of products over causes: the form in which sums over causes can be pulled apart."""
+"""Findings, links and tables as signed sums of products over causes: the form in which sums can be pulled apart."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from math import log, prod
 import numpy as np
 from numpy.typing import NDArray
 
-from firstcause.reasoning.network import Cause, Finding
+from firstcause.reasoning.network import Cause, Finding, Table
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -67,6 +67,20 @@ def sum_of(finding: Finding, index: Mapping[str, int], negligible: float = SMALL
     keep = np.abs(coefficients) > negligible * np.abs(coefficients).max()
     present = {index[name]: np.array(cumulative)[keep] for name, cumulative in finding.causes}
     return Sum(coefficients[keep], {i: q for i, q in present.items() if (q != 1.0).any()}), log(largest)
+
+
+def sum_of_table(table: Table, index: Mapping[str, int]) -> tuple[Sum, float]:
+    """A table as one term for each state that can be, the greatest brought to 1; log of that. No term is negative."""
+    values = np.array(table.values)
+    possible = np.flatnonzero(values > 0.0)
+    if not len(possible):
+        return Sum(np.zeros(1), {}), 0.0
+    largest = float(values.max())
+    present, absent = {}, {}
+    for at, name in enumerate(reversed(table.causes)):
+        on = (possible >> at & 1).astype(float)
+        present[index[name]], absent[index[name]] = on, 1.0 - on
+    return Sum(values[possible] / largest, present, absent), log(largest)
 
 
 def joint_size(sums: Sequence[Sum]) -> int:
