@@ -71,6 +71,17 @@ def test_tables_say_what_no_noisy_or_can(seed: int, by_terms: bool, monkeypatch:
     assert joint[0].tolist() == pytest.approx(wanted, abs=ROUNDING)
 
 
+@pytest.mark.parametrize("seed", range(10))
+def test_with_tables_nothing_is_left_out(seed: int) -> None:
+    """Ours: seeds 9 and 47 of this kind were called contradictions, and others were off by 0.9, when lists were cut."""
+    network = possible(seed, tables=3)
+
+    engine = Engine(network, 1e-5)
+
+    assert engine.posterior().tolerance == 0.0
+    assert largest_difference(network, engine) < ROUNDING
+
+
 @pytest.mark.parametrize(
     ("table", "why"),
     [

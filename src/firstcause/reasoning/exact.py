@@ -92,7 +92,8 @@ class Engine:
     """A network made ready: its posterior at once, and what further factors would change.
 
     `tolerance` is the share of the posterior weight that may be left out of each list. `most_cells` bounds the work:
-    shared configurations listed times terms of what touches several blocks.
+    shared configurations listed times terms of what touches several blocks. A network with tables is always listed in
+    full: a list grown cause by cause can miss a state that only a table makes likely.
     """
 
     def __init__(self, network: Network, tolerance: float, most_cells: int = MOST_CELLS) -> None:
@@ -105,6 +106,7 @@ class Engine:
         self._slot = {i: slot for slot, i in enumerate(self._shared)}
         self._chances: dict[int, Array] = {}
         self._shares: dict[tuple[int, ...], dict[int, tuple[list[int], Array]]] = {}
+        tolerance = 0.0 if network.tables else tolerance
         self._sort(tolerance)
         self._list_configurations(tolerance)
         self._combine()
