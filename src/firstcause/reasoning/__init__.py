@@ -11,6 +11,7 @@ blocks      the likelihood of one block of private causes
 exact       the posterior
 theory      P/C order, expected cost of repair, expected cost of observation: the published rules
 steps       everything one could do next, with its price
+looks       what a test, a reading or a swap could show, as arithmetic
 choice      which of them first
 because     why a suspect stands where it stands
 verdict     whether a case may be called cured

@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firstcause.knowledge.schema import FaultEntry
-from firstcause.reasoning.compiled import Model, compile_model, leak_of
+from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.counts import chance_at_work
 from firstcause.reasoning.exact import MOST_ROUGH_CELLS, Engine, Extra, rough_engine
-from firstcause.reasoning.history import Counted, Moved, Region, Renewed, Repaired, Reseated
+from firstcause.reasoning.history import Counted, Region
+from firstcause.reasoning.looks import Plan, swap_plan, test_plan, watch_or_verify, watch_plan
 from firstcause.reasoning.steps import (
     Step,
     Terms,
@@ -27,7 +28,6 @@ from firstcause.reasoning.steps import (
     repair_steps,
     swap_steps,
     test_steps,
-    watch_steps,
 )
 from firstcause.reasoning.theory import Bill, entropy_bits, expected_bill, expected_course, perfect_information
 from firstcause.vehicle.place import ENGINE, Place
@@ -122,8 +122,8 @@ def advise(model: Model, terms: Terms, engine: Engine) -> Advice:
     now = _scaled(np.array([[belief[root] for root in table.roots]]), np.array([1.0 - cured]))
     without_looking = float(expected_bill(table.bill, now, np.array([cured]))[0])
 
-    plans = [_test_plan(model, step) for step in test_steps(model, terms, belief, standing)]
-    plans += [_watch_plan(model, step) for step in _watch_or_verify(model, terms)]
+    plans = [test_plan(model, step) for step in test_steps(model, terms, belief, standing)]
+    plans += [watch_plan(model, step) for step in watch_or_verify(model, terms)]
     probes = _probes(model, engine, plans, table)
     same_roots = list(probes)
     probes += [_swap_probe(model, terms, step) for step in swap_steps(model, terms, standing)]
@@ -280,17 +280,7 @@ def _scaled(joint: Array, not_cured: Array) -> Array:
     return np.asarray(shares * np.maximum(not_cured, 0.0)[:, None])
 
 
-@dataclass(frozen=True)
-class _Plan:
-    """A step to be probed: outcome k is the signed sum over extras e of combine[k, e] extra e."""
-
-    step: Step
-    names: tuple[tuple[str, str], ...]
-    extras: tuple[Extra, ...]
-    combine: Array
-
-
-def _probes(model: Model, engine: Engine, plans: Sequence[_Plan], table: _Table) -> list[_Probe]:
+def _probes(model: Model, engine: Engine, plans: Sequence[Plan], table: _Table) -> list[_Probe]:
     """All plans at once."""
     extras = [extra for plan in plans for extra in plan.extras]
     all_z, all_joint = engine.with_extras(extras, table.roots)
@@ -298,8 +288,7 @@ def _probes(model: Model, engine: Engine, plans: Sequence[_Plan], table: _Table)
     found, end = [], 0
     for plan in plans:
         begin, end = end, end + len(plan.extras)
-        chance = np.clip(plan.combine @ all_z[begin:end], 0.0, None)
-        roots = np.clip(plan.combine @ all_joint[begin:end], 0.0, None)
+        chance, roots = plan.outcomes(all_z[begin:end], all_joint[begin:end])
         cured = np.clip(np.minimum(plan.combine @ all_cured[begin:end], chance), 0.0, None)
         shares = np.divide(roots, chance[:, None], out=np.zeros_like(roots), where=chance[:, None] > 0.0)
         bill = table.with_open(plan.step.opens if plan.step.kind == "test" else ())
@@ -309,70 +298,13 @@ def _probes(model: Model, engine: Engine, plans: Sequence[_Plan], table: _Table)
     return found
 
 
-def _test_plan(model: Model, step: Step) -> _Plan:
-    test = model.knowledge.tests[step.what]
-    causes = model.causes_of_test(test, step.place)
-    leak = np.array(leak_of(test))
-    extras = tuple(Extra({cause: cumulative[m] for cause, cumulative in causes}) for m in range(len(leak)))
-    combine = np.diag(leak) - np.diag(leak[:-1], -1)
-    return _Plan(step, tuple((outcome.id, outcome.name) for outcome in test.outcomes), extras, combine)
-
-
-def _quiet(model: Model, numbers: Sequence[int], step: Step) -> Extra:
-    """The factor of: no misfire in a reading on any of these cylinders."""
-    factors: dict[str, float] = {}
-    for number in numbers:
-        for cause, cumulative in model.causes_of_count(number, dict(step.watched)):
-            factors[cause] = factors.get(cause, 1.0) * cumulative[0]
-    return Extra(factors)
-
-
-def _watch_or_verify(model: Model, terms: Terms) -> list[Step]:
-    """The counters to be read; after a change of parts or a repair the reading is the proof of it."""
-    changed = False
-    for happening in model.history:
-        if isinstance(happening, Moved | Renewed | Reseated | Repaired):
-            changed = True
-        elif isinstance(happening, Counted):
-            changed = False
-    steps = watch_steps(model, terms)
-    if not changed:
-        return steps
-    return [replace(step, kind="verify") for step in steps]
-
-
-def _watch_plan(model: Model, step: Step) -> _Plan:
-    numbers = sorted(model.complaint or model.car.layout.cylinders)
-    names = (("quiet", "no misfire"), ("misfires", "it misfires"))
-    return _Plan(step, names, (Extra({}), _quiet(model, numbers, step)), np.array([[0.0, 1.0], [1.0, -1.0]]))
-
-
 def _swap_probe(model: Model, terms: Terms, step: Step) -> _Probe:
-    """The swap is done in thought: a new fitment, then a reading on both cylinders. Four outcomes fall out of it."""
-    assert step.other is not None
-    suspect, partner = step.place.numbers[0], step.other
-    after = compile_model(
-        model.knowledge, model.car, (*model.history, Moved("in thought", step.what, suspect, partner))
-    )
-    engine = rough_engine(after.network)
-    belief = engine.posterior().probability
+    """The swap is done in thought: what stands open and what is believed then is priced under the new fitment."""
+    after, engine, plan = swap_plan(model, step)
     reading = Counted("in thought", dict(step.watched), {}, {})
     standing = open_now(replace(after, history=(*after.history, reading)))
-    table = _repair_table(after, terms, belief, standing)
-    extras = (
-        Extra({}),
-        _quiet(after, [suspect], step),
-        _quiet(after, [partner], step),
-        _quiet(after, [suspect, partner], step),
-    )
-    combine = np.array([[0, 1, 0, -1], [0, 0, 1, -1], [1, -1, -1, 1], [0, 0, 0, 1]], dtype=float)
-    names = (
-        ("moved", f"it moved to cylinder {partner}"),
-        ("stayed", f"it stayed on cylinder {suspect}"),
-        ("both", "both cylinders misfire"),
-        ("gone", "neither misfires"),
-    )
-    return _probes(after, engine, [_Plan(step, names, extras, combine)], table)[0]
+    table = _repair_table(after, terms, engine.posterior().probability, standing)
+    return _probes(after, engine, [plan], table)[0]
 
 
 # -------------------------------------------------------------------- options
