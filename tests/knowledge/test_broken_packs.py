@@ -11,6 +11,7 @@ from firstcause.errors import KnowledgeError
 from firstcause.knowledge.base import PACKS_FOLDER, BadEntry, load
 from firstcause.knowledge.check import check_pack
 
+TRIMS = "tests/fuel/trims-by-region.toml"
 COIL = "faults/ignition/coil-dead.toml"
 LEAK = "tests/mechanical/leak-down.toml"
 FIT_COIL = "repairs/ignition/fit-coil.toml"
@@ -46,6 +47,26 @@ BROKEN = {
         "outcomes = { tight = 0.78, fair = 0.19, leaks = 0.03 }",
         "outcomes = { tight = 0.78, fair = 0.19, leaks = 0.3 }",
         f"{LEAK}: the entry: otherwise adds up to 1.27, not 1",
+    ),
+    "two rules for one combination": (
+        TRIMS,
+        'at = { load = "lean", rich = "yes" }',
+        'at = { load = "lean" }',
+        f"{TRIMS}: the entry: together[2] speaks for idle as-it-should, load lean, rich no, "
+        "of which something else speaks",
+    ),
+    "no rule for a combination": (
+        TRIMS,
+        'levels = ["no", "yes"]',
+        'levels = ["no", "yes", "flooded"]',
+        f"{TRIMS}: the entry: nothing says what one sees at idle as-it-should, load as-it-should, rich flooded: "
+        "add it to [[together]]",
+    ),
+    "a level that no axis has": (
+        TRIMS,
+        'at = { rich = "yes" }',
+        'at = { rich = "a-little" }',
+        f"{TRIMS}: the entry: the outcome 'negative' names the level 'a-little'; 'rich' has no, yes",
     ),
     "shows more than everything": (
         COIL,

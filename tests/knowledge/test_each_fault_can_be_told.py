@@ -27,17 +27,23 @@ def of_several(fault: FaultEntry) -> bool:
 
 @cache
 def chances(fault_id: str, test_id: str) -> dict[str, float]:
-    """P(outcome | this fault alone): the more striking of what it shows and what stands there otherwise (noisy-MAX)."""
+    """P(outcome | this fault alone): what it shows and what stands there otherwise, the higher level on each axis."""
     fault, test = KNOWLEDGE.faults[fault_id], KNOWLEDGE.tests[test_id]
     ids = [outcome.id for outcome in test.outcomes]
     own = next((dict(shows.outcomes) for shows in fault.shows if shows.test == test_id), {})
     own[ids[0]] = 1.0 - sum(chance for outcome, chance in own.items() if outcome != ids[0])
-    at_most, below, result = [0.0, 0.0], 0.0, {}
-    for outcome in ids:
-        at_most[0] += own.get(outcome, 0.0)
-        at_most[1] += test.otherwise.outcomes.get(outcome, 0.0)
-        result[outcome] = at_most[0] * at_most[1] - below
-        below = at_most[0] * at_most[1]
+    if test.axes:
+        level = {outcome.id: test.levels_of(outcome) for outcome in test.outcomes}
+        seen = test.outcome_shares()
+    else:
+        level = {name: (at,) for at, name in enumerate(ids)}
+        seen = {(at,): {name: 1.0} for at, name in enumerate(ids)}
+    result = dict.fromkeys(ids, 0.0)
+    for one, chance in own.items():
+        for other, by_itself in test.otherwise.outcomes.items():
+            reached = tuple(max(pair) for pair in zip(level[one], level[other], strict=True))
+            for outcome, share in seen[reached].items():
+                result[outcome] += chance * by_itself * share
     return result
 
 

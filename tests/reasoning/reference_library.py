@@ -6,6 +6,7 @@ import warnings
 from collections.abc import Mapping
 
 import numpy as np
+from numpy.typing import NDArray
 
 from firstcause.reasoning.network import Finding, Network
 
@@ -34,6 +35,8 @@ def as_bayes_net(network: Network) -> tuple[gum.BayesNet, Mapping[str, list[floa
 
 def _without_idle_outcomes(finding: Finding) -> Finding:
     """Neighbouring outcomes of equal weight become one: the library has smaller tables, the answer is the same."""
+    if finding.axes:
+        return finding
     ends = [m for m, w in enumerate(finding.weights) if m + 1 == len(finding.weights) or finding.weights[m + 1] != w]
 
     def cut(values: tuple[float, ...]) -> tuple[float, ...]:
@@ -51,9 +54,10 @@ def _add_chain(bn: gum.BayesNet, network: Network, finding: Finding) -> str:
         return network.causes[at].block is None, at
 
     outcomes = len(finding.leak)
+    levels = np.indices(finding.axes or (outcomes,)).reshape(-1, outcomes)
     before = f"{finding.id}|0"
     bn.add(gum.LabelizedVariable(before, "", outcomes))
-    bn.cpt(before)[:] = np.diff(finding.leak, prepend=0.0)
+    bn.cpt(before)[:] = _shares(np.array(finding.leak), finding.axes)
     for at, (cause, cumulative) in enumerate(sorted(finding.causes, key=private_first), start=1):
         name = f"{finding.id}|{at}"
         bn.add(gum.LabelizedVariable(name, "", outcomes))
@@ -62,10 +66,18 @@ def _add_chain(bn: gum.BayesNet, network: Network, finding: Finding) -> str:
         for so_far in range(outcomes):
             for present in (0, 1):
                 own = np.array(cumulative) if present else np.ones(outcomes)
-                at_most = np.where(np.arange(outcomes) >= so_far, own, 0.0)
-                bn.cpt(name)[{before: so_far, cause: present}] = np.diff(at_most, prepend=0.0).tolist()
+                at_most = np.where((levels >= levels[:, [so_far]]).all(axis=0), own, 0.0)
+                bn.cpt(name)[{before: so_far, cause: present}] = _shares(at_most, finding.axes)
         before = name
     return before
+
+
+def _shares(at_most: NDArray[np.float64], axes: tuple[int, ...]) -> list[float]:
+    """What each outcome (each combination of levels) has for itself."""
+    shares = at_most.reshape(axes or at_most.shape)
+    for axis in range(shares.ndim):
+        shares = np.diff(shares, axis=axis, prepend=0.0)
+    return [float(share) for share in np.clip(shares, 0.0, 1.0).ravel()]
 
 
 def library_posterior(network: Network) -> dict[str, float]:

@@ -33,7 +33,10 @@ def by_listing(network: Network) -> Listed:
         at_most = np.tile(finding.leak, (len(states), 1))
         for cause_id, cumulative in finding.causes:
             at_most = np.where(is_there[cause_id][:, None], at_most * np.array(cumulative), at_most)
-        weight *= np.diff(at_most, axis=1, prepend=0.0) @ np.array(finding.weights)
+        shares = at_most.reshape(-1, *(finding.axes or (len(finding.leak),)))
+        for axis in range(1, shares.ndim):
+            shares = np.diff(shares, axis=axis, prepend=0.0)
+        weight *= shares.reshape(at_most.shape) @ np.array(finding.weights)
     for table in network.tables:
         for at, state in enumerate(product((False, True), repeat=len(table.causes))):
             is_so = np.logical_and.reduce([is_there[c] == on for c, on in zip(table.causes, state, strict=True)])
@@ -106,3 +109,25 @@ def random_table(chance: np.random.Generator, causes: list[Cause], name: str, bl
     values = chance.uniform(0.0, 3.0, 1 << size)
     values[chance.random(1 << size) < 0.2] = 0.0
     return Table(name, tuple(str(c) for c in chance.choice(allowed, size, replace=False)), tuple(values.tolist()))
+
+
+def random_finding_on_axes(
+    chance: np.random.Generator, causes: tuple[Cause, ...], name: str, axes: tuple[int, ...]
+) -> Finding:
+    """A finding with several axes on some of the causes of one block and the shared ones, or on any."""
+    levels = int(np.prod(axes))
+    block = chance.choice(sorted({c.block for c in causes if c.block is not None} | {"all"}))
+    seen = [c.id for c in causes if c.id != "root-of-two" and (block == "all" or c.block in (None, block))]
+
+    def table() -> tuple[float, ...]:
+        mass = chance.dirichlet(np.full(levels, 0.4)) * (chance.random(levels) > 0.15)
+        mass[0] += 1.0 - mass.sum()
+        at_most = mass.reshape(axes)
+        for axis in range(len(axes)):
+            at_most = at_most.cumsum(axis=axis)
+        return (*(float(value) for value in at_most.ravel()[:-1]), 1.0)
+
+    weights = chance.random(levels) * (chance.random(levels) > 0.3)
+    weights[int(chance.integers(levels))] = 1.0
+    couples = tuple((cause, table()) for cause in seen if chance.random() < 0.5)
+    return Finding(name, table(), couples, tuple(weights.tolist()), axes)

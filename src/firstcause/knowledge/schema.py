@@ -5,6 +5,9 @@ Every number stands in a table with its ground: `published` (with a source), `co
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from itertools import product
+from math import prod
 from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
@@ -18,6 +21,7 @@ Basis = Literal["counted", "published", "common-practice", "judgement"]
 Scope = Literal["part", "place", "joint", "bank", "shared"]
 PartsClass = Literal["none", "A", "B", "C", "D", "E", "F"]
 
+MOST_COMBINATIONS = 64
 FILLER_WORDS = frozenset({"unknown", "n/a", "tbd", "todo", "none given", "xxx", "-"})
 
 
@@ -191,11 +195,36 @@ class FaultEntry(Entry):
 
 
 class Outcome(Strict):
-    """One outcome of a test."""
+    """One outcome of a test. On a test with [[axes]], `at` says at which level of each; an axis that is not named is
+    at its first level."""
 
     id: Identifier
     name: Words
     says: str = ""
+    at: dict[Identifier, Identifier] = {}
+
+
+class Axis(Strict):
+    """One thing that a test shows by itself beside others, such as lean beside rich: its levels, least first."""
+
+    id: Identifier
+    levels: Annotated[list[Identifier], Field(min_length=2, max_length=6)]
+
+    @model_validator(mode="after")
+    def _levels_differ(self) -> Self:
+        if len(self.levels) != len(set(self.levels)):
+            raise ValueError(f"a level of the axis {self.id!r} stands twice")
+        return self
+
+
+class Together(Grounded):
+    """What one sees when several axes are raised at once: the share of each outcome; must add up to 1.
+
+    `at` names the level of an axis, or a list of its levels; an axis that is not named is at its first level.
+    """
+
+    at: dict[Identifier, Identifier | list[Identifier]]
+    outcomes: dict[Identifier, Probability]
 
 
 class Otherwise(Grounded):
@@ -220,6 +249,10 @@ class TestEntry(Entry):
     outcome is what one sees (a noisy-MAX). `on` says what is tested: the cylinder as it is now, the part that now sits
     there (with `part`; it remembers the cylinder in which it ran), a bank, or the engine. `minutes` are for one such
     thing, with `access` already open. `spoils` names tests that mean less once this one was done.
+
+    Where one order cannot hold it (lean and rich), the test has [[axes]]. Each outcome stands `at` one combination of
+    levels, the first at the least of all, and a fault that shows it raises just these levels. What several faults
+    raise meets on each axis by itself; every combination at which no outcome stands needs its [[together]].
     """
 
     __test__ = False
@@ -227,7 +260,9 @@ class TestEntry(Entry):
     how: Words
     on: Literal["cylinder", "part", "bank", "engine"]
     part: Identifier | None = None
+    axes: list[Axis] = []
     outcomes: Annotated[list[Outcome], Field(min_length=2, max_length=12)]
+    together: list[Together] = []
     otherwise: Otherwise
     minutes: Minutes
     minutes_ground: Literal["common-practice", "judgement", "published"] = "common-practice"
@@ -243,15 +278,79 @@ class TestEntry(Entry):
         ids = [outcome.id for outcome in self.outcomes]
         if len(ids) != len(set(ids)):
             raise ValueError("an outcome stands twice")
-        strange = set(self.otherwise.outcomes) - set(ids)
-        if strange:
-            raise ValueError(f"otherwise names outcomes that the test does not have: {', '.join(sorted(strange))}")
-        total = sum(self.otherwise.outcomes.values())
-        if abs(total - 1.0) > 1e-6:
-            raise ValueError(f"otherwise adds up to {total:g}, not 1")
+        self._outcomes_known(self.otherwise.outcomes, "otherwise")
         if self.otherwise.outcomes.get(ids[0], 0.0) <= 0.0:
             raise ValueError(f"otherwise must leave some chance for {ids[0]!r}, the least striking outcome")
         return self
+
+    @model_validator(mode="after")
+    def _axes_hang_together(self) -> Self:
+        if not self.axes:
+            if self.together or any(outcome.at for outcome in self.outcomes):
+                raise ValueError("an outcome stands `at` levels, and [[together]] speaks, only on a test with [[axes]]")
+            return self
+        ids = [axis.id for axis in self.axes]
+        if len(ids) < 2 or len(ids) != len(set(ids)):
+            raise ValueError("a test has no [[axes]] at all, or two or more with names of their own")
+        if prod(len(axis.levels) for axis in self.axes) > MOST_COMBINATIONS:
+            raise ValueError(f"the axes have more than {MOST_COMBINATIONS} combinations of levels")
+        self.outcome_shares()
+        return self
+
+    def levels_of(self, outcome: Outcome) -> tuple[int, ...]:
+        """Position of the level of each axis at which an outcome stands."""
+        return self._combinations(dict(outcome.at), f"the outcome {outcome.id!r}")[0]
+
+    def outcome_shares(self) -> dict[tuple[int, ...], dict[str, float]]:
+        """For each combination of levels (last axis fastest) the share of each outcome that is seen there.
+
+        Raises ValueError when a combination is without an outcome, or has two rules.
+        """
+        found: dict[tuple[int, ...], dict[str, float]] = {}
+
+        def stands(at: Mapping[str, str | list[str]], shares: Mapping[str, float], who: str) -> None:
+            for combination in self._combinations(at, who):
+                if combination in found:
+                    raise ValueError(f"{who} speaks for {self._in_words(combination)}, of which something else speaks")
+                found[combination] = dict(shares)
+
+        for outcome in self.outcomes:
+            stands(dict(outcome.at), {outcome.id: 1.0}, f"the outcome {outcome.id!r}")
+        for n, row in enumerate(self.together, start=1):
+            self._outcomes_known(row.outcomes, f"together[{n}]")
+            stands(row.at, row.outcomes, f"together[{n}]")
+        everything = list(product(*(range(len(axis.levels)) for axis in self.axes)))
+        if next(iter(found)) != everything[0]:
+            raise ValueError(f"the first outcome, {self.outcomes[0].id!r}, stands at the first level of every axis")
+        for combination in everything:
+            if combination not in found:
+                raise ValueError(f"nothing says what one sees at {self._in_words(combination)}: add it to [[together]]")
+        return {combination: found[combination] for combination in everything}
+
+    def _combinations(self, at: Mapping[str, str | list[str]], who: str) -> list[tuple[int, ...]]:
+        for name in at:
+            if name not in {axis.id for axis in self.axes}:
+                raise ValueError(f"{who} names the axis {name!r}, which the test does not have")
+        positions = []
+        for axis in self.axes:
+            named = at.get(axis.id, axis.levels[0])
+            levels = [named] if isinstance(named, str) else named
+            for level in levels:
+                if level not in axis.levels:
+                    raise ValueError(f"{who} names the level {level!r}; {axis.id!r} has {', '.join(axis.levels)}")
+            positions.append([axis.levels.index(level) for level in levels])
+        return list(product(*positions))
+
+    def _outcomes_known(self, shares: Mapping[str, float], who: str) -> None:
+        strange = set(shares) - {outcome.id for outcome in self.outcomes}
+        if strange:
+            raise ValueError(f"{who} names outcomes that the test does not have: {', '.join(sorted(strange))}")
+        total = sum(shares.values())
+        if abs(total - 1.0) > 1e-6:
+            raise ValueError(f"{who} adds up to {total:g}, not 1")
+
+    def _in_words(self, combination: tuple[int, ...]) -> str:
+        return ", ".join(f"{axis.id} {axis.levels[level]}" for axis, level in zip(self.axes, combination, strict=True))
 
 
 class Cures(Grounded):

@@ -37,6 +37,7 @@ from firstcause.reasoning.history import (
 )
 from firstcause.reasoning.network import Cause, Finding, Network
 from firstcause.reasoning.prior import prior_probabilities
+from firstcause.reasoning.shown import axes_of, cumulative_of, leak_of, weights_of
 from firstcause.vehicle.place import ENGINE, Place, bank, cylinder, joint
 
 Causes = tuple[tuple[str, tuple[float, ...]], ...]
@@ -314,7 +315,7 @@ class _Builder:
             named = number in happening.cylinders
             weights = CODE_NAMES_IT if named else CODE_NAMES_ANOTHER
             causes = _causes_of_count(self, number, (minutes,))
-            self._observe(happening.id, f"{happening.id}/{cylinder(number)}", causes, len(STRENGTHS), weights)
+            self._observe(happening.id, _count_finding(f"{happening.id}/{cylinder(number)}", causes, weights))
         self._complains(happening.cylinders)
 
     def _counted(self, happening: _Reading) -> None:
@@ -331,7 +332,7 @@ class _Builder:
                 )
             weights = self._with_spill(happening, number, strength_weights(misfires, firings, levels))
             causes = _causes_of_count(self, number, happening.runs)
-            self._observe(happening.id, f"{happening.id}/{cylinder(number)}", causes, len(STRENGTHS), weights)
+            self._observe(happening.id, _count_finding(f"{happening.id}/{cylinder(number)}", causes, weights))
             if weights[0] < COMPLAINT_FROM * max(weights):
                 self._complains((number,))
 
@@ -347,21 +348,14 @@ class _Builder:
         test = self.knowledge.tests.get(happening.test)
         if test is None:
             raise RequestError(f"The knowledge base has no test {happening.test!r}. Nothing was weighed.")
-        weights = tuple(happening.weights.get(outcome.id, 0.0) for outcome in test.outcomes)
+        weights = weights_of(test, happening.weights)
         causes = _causes_of_test(self, test, happening.place)
-        self._observe(happening.id, happening.id, causes, len(test.outcomes), weights, leak_of(test))
+        finding = Finding(happening.id, leak_of(test), causes, weights, axes_of(test))
+        self._observe(happening.id, finding)
 
-    def _observe(
-        self,
-        happening_id: str,
-        finding_id: str,
-        causes: Causes,
-        outcomes: int,
-        weights: tuple[float, ...],
-        leak: tuple[float, ...] | None = None,
-    ) -> None:
-        self.findings.append(Finding(finding_id, leak or (1.0,) * outcomes, causes, weights))
-        self.happening_of[finding_id] = happening_id
+    def _observe(self, happening_id: str, finding: Finding) -> None:
+        self.findings.append(finding)
+        self.happening_of[finding.id] = happening_id
 
     def model(self) -> Model:
         return Model(
@@ -429,25 +423,10 @@ def _summed(first: Mapping[K, V], second: Mapping[K, V]) -> dict[K, V]:
     return {key: first.get(key, 0) + second.get(key, 0) for key in {**first, **second}}
 
 
-def leak_of(test: TestEntry) -> tuple[float, ...]:
-    """Cumulative outcomes of a test when none of the faults that it shows is present."""
-    return _cumulative(test, test.otherwise.outcomes)
-
-
-def _cumulative(test: TestEntry, shares: Mapping[str, float]) -> tuple[float, ...]:
-    """Cumulative shares over the outcomes; what is not listed goes to the first."""
-    rest = 1.0 - sum(shares.values())
-    rising, total = [], rest
-    for outcome in test.outcomes:
-        total += shares.get(outcome.id, 0.0)
-        rising.append(min(max(total, 0.0), 1.0))
-    return (*rising[:-1], 1.0)
-
-
 def _causes_of_test(state: _Builder | Model, test: TestEntry, place: Place) -> Causes:
     knowledge, fitment, car = state.knowledge, state.fitment, state.car
     shown = {
-        fault.id: _cumulative(test, shows.outcomes)
+        fault.id: cumulative_of(test, shows.outcomes)
         for fault in knowledge.faults.values()
         for shows in fault.shows
         if shows.test == test.id
@@ -470,6 +449,11 @@ def _causes_of_test(state: _Builder | Model, test: TestEntry, place: Place) -> C
             if fault in shown and _touches(state, holder, cause, here)
         ]
     return tuple((cause, shown[fault]) for fault, cause in chosen if fault in shown)
+
+
+def _count_finding(name: str, causes: Causes, weights: tuple[float, ...]) -> Finding:
+    """A count over STRENGTHS: by itself a cylinder does not misfire."""
+    return Finding(name, (1.0,) * len(STRENGTHS), causes, weights)
 
 
 def _causes_of_count(state: _Builder | Model, number: int, runs: Sequence[Mapping[Region, float]]) -> Causes:

@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from firstcause.reasoning.compiled import Model, compile_model, leak_of
+from firstcause.reasoning.compiled import Model, compile_model
 from firstcause.reasoning.exact import Engine, Extra, rough_engine
 from firstcause.reasoning.history import Counted, Moved, Renewed, Repaired, Reseated
+from firstcause.reasoning.shown import axes_of, leak_of, shown_at, terms_of
 from firstcause.reasoning.steps import Step, Terms, watch_steps
 
 Array = NDArray[np.float64]
@@ -36,7 +37,7 @@ def test_plan(model: Model, step: Step) -> Plan:
     causes = model.causes_of_test(test, step.place)
     leak = np.array(leak_of(test))
     extras = tuple(Extra({cause: cumulative[m] for cause, cumulative in causes}) for m in range(len(leak)))
-    combine = np.diag(leak) - np.diag(leak[:-1], -1)
+    combine = terms_of(shown_at(test), axes_of(test)) * leak
     return Plan(step, tuple((outcome.id, outcome.name) for outcome in test.outcomes), extras, combine)
 
 

@@ -1,12 +1,16 @@
-"""The compiled model: binary causes with noisy-OR links, findings as weighted noisy-MAX, and tables for all else."""
+"""The compiled model: binary causes with noisy-OR links, findings as weighted noisy-MAX, and tables for all else.
+
+A finding may have several ordered axes (lean and rich): what is seen then hangs on the level reached on each.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from itertools import pairwise
-from math import isfinite
+from math import isfinite, prod
+
+import numpy as np
 
 from firstcause.errors import RequestError
 
@@ -39,12 +43,16 @@ class Finding:
 
     P(outcome <= m | causes) = leak[m] * product over present causes of cumulative[m]; both are cumulative and end at 1.
     `weights[m]` is the likelihood of what was seen if the outcome was m: 1 on one outcome for a sure finding.
+
+    With `axes` (how many levels each has) m runs over the combinations of levels, the last axis fastest, "<=" means at
+    most this level on every axis, and the higher level counts on each axis by itself.
     """
 
     id: str
     leak: tuple[float, ...]
     causes: tuple[tuple[str, tuple[float, ...]], ...]
     weights: tuple[float, ...]
+    axes: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +89,9 @@ class Network:
                 raise ImpossibleNetwork(f"the cause {cause.id} stands twice")
             seen.add(cause.id)
         for finding in self.findings:
-            _check_cumulative(finding.id, finding.leak)
+            if finding.axes and prod(finding.axes) != len(finding.leak):
+                raise ImpossibleNetwork(f"the axes of {finding.id} do not fit its outcomes")
+            _check_cumulative(finding, finding.leak)
             if len(finding.weights) != len(finding.leak) or not all(isfinite(w) and w >= 0 for w in finding.weights):
                 raise ImpossibleNetwork(f"the weights of {finding.id} do not fit its outcomes")
             for cause_id, cumulative in finding.causes:
@@ -89,7 +99,7 @@ class Network:
                     raise ImpossibleNetwork(f"{finding.id} has the cause {cause_id}, which is not in the model")
                 if len(cumulative) != len(finding.leak):
                     raise ImpossibleNetwork(f"{finding.id} has different numbers of outcomes for {cause_id}")
-                _check_cumulative(finding.id, cumulative)
+                _check_cumulative(finding, cumulative)
         for table in self.tables:
             if unknown := set(table.causes) - seen:
                 raise ImpossibleNetwork(f"{table.id} has the cause {min(unknown)}, which is not in the model")
@@ -114,12 +124,17 @@ def _check_probability(name: str, value: float) -> None:
         raise ImpossibleNetwork(f"{name} has the probability {value!r}")
 
 
-def _check_cumulative(name: str, values: tuple[float, ...]) -> None:
-    if not _is_cumulative(values):
-        raise ImpossibleNetwork(f"the cumulative outcomes of {name} do not rise from 0 to 1: {values}")
+def _check_cumulative(finding: Finding, values: tuple[float, ...]) -> None:
+    if not _is_cumulative(values, finding.axes):
+        raise ImpossibleNetwork(f"the cumulative outcomes of {finding.id} do not rise from 0 to 1: {values}")
 
 
 @lru_cache(maxsize=8192)
-def _is_cumulative(values: tuple[float, ...]) -> bool:
-    rising = all(a <= b + 1e-12 for a, b in pairwise(values))
-    return bool(values) and rising and values[0] >= 0.0 and abs(values[-1] - 1.0) <= 1e-9
+def _is_cumulative(values: tuple[float, ...], axes: tuple[int, ...]) -> bool:
+    """Whether each combination of levels has a share of its own that is not negative, and all add up to 1."""
+    if not values or abs(values[-1] - 1.0) > 1e-9:
+        return False
+    shares = np.array(values).reshape(axes or (len(values),))
+    for axis in range(shares.ndim):
+        shares = np.diff(shares, axis=axis, prepend=0.0)
+    return bool((shares >= -1e-12).all())

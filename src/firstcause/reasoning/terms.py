@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firstcause.reasoning.network import Cause, Finding, Table
+from firstcause.reasoning.shown import terms_of
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -57,13 +58,15 @@ class Link:
 def sum_of(finding: Finding, index: Mapping[str, int], negligible: float = SMALLEST_TERM) -> tuple[Sum, float]:
     """A finding as sum_m (w_m - w_{m+1}) leak_m product of cumulatives_m, weights brought to 1 at most; log of that.
 
+    With several axes the difference is taken along each of them.
+
     Terms below `negligible` times the largest are left out. Source: Heckerman's quickscore (1989), here for noisy-MAX.
     """
     largest = max(finding.weights)
     if largest <= 0.0:
         return Sum(np.zeros(1), {}), 0.0
-    weights = np.array([*finding.weights, 0.0]) / largest
-    coefficients = (weights[:-1] - weights[1:]) * np.array(finding.leak)
+    weights = np.array(finding.weights) / largest
+    coefficients = terms_of(weights, finding.axes) * np.array(finding.leak)
     keep = np.abs(coefficients) > negligible * np.abs(coefficients).max()
     present = {index[name]: np.array(cumulative)[keep] for name, cumulative in finding.causes}
     return Sum(coefficients[keep], {i: q for i, q in present.items() if (q != 1.0).any()}), log(largest)
