@@ -15,10 +15,10 @@ import pytest
 SOURCE = Path(__file__).parent.parent / "src" / "firstcause"
 
 # May import: each package, then what it may import of ours besides itself and what EVERYBODY may.
-# Arrows run one way: web, cli -> handover -> casebook -> reasoning, bench, roadtest -> knowledge -> signals -> vehicle.
+# Arrows run one way: web, cli -> handover -> casebook -> reasoning, bench, roadtest, outlook -> knowledge -> the facts.
 EVERYBODY = {"errors", "units"}
 _FACTS = {"signals", "vehicle"}
-_JUDGING = {"reasoning", "bench", "roadtest"}
+_JUDGING = {"reasoning", "bench", "roadtest", "outlook"}
 MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
     "units": {"errors"},
@@ -30,6 +30,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "reasoning": {"knowledge"} | _FACTS,
     "bench": {"knowledge"} | _FACTS,
     "roadtest": {"knowledge"} | _FACTS,
+    "outlook": {"knowledge"} | _FACTS,
     "casebook": _JUDGING | {"knowledge"} | _FACTS,
     "handover": {"casebook"} | _JUDGING | {"knowledge"} | _FACTS,
 }
@@ -49,7 +50,7 @@ DOORS: dict[str, set[str]] = {
 }
 
 # Rules over values: no clock, no chance, no thread, no network, no log call inside.
-PURE = {"vehicle", "signals", "reasoning", "bench", "roadtest"}
+PURE = {"vehicle", "signals", "reasoning", "bench", "roadtest", "outlook"}
 NOT_IN_PURE = {"time", "random", "secrets", "threading", "asyncio", "socket", "subprocess", "logging", "sqlite3"}
 
 # `firstcause --help` answers at once, so these wait until a command needs them.
