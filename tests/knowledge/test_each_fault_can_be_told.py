@@ -1,4 +1,4 @@
-"""For every fault there are findings that put it on top, and findings that do not: none stands there for show."""
+"""Each fault of each pack has a case told as a technician would tell it that it wins, and one that it loses."""
 
 from __future__ import annotations
 
@@ -6,29 +6,61 @@ from functools import cache
 from itertools import combinations
 
 import pytest
+from tests.knowledge.told_cases import TellingCase, belief_in, knowledge_of, packs, table, telling_cases
 
-from firstcause.knowledge.base import load
-from firstcause.knowledge.schema import FaultEntry
-
-KNOWLEDGE = load("misfire")
-AT_160_000_KM = 1
-# One plug or valve and a whole set of them look alike at one cylinder: the sisters tell them apart, which is no test.
-TOLD_BY_THE_SISTERS = {
-    frozenset({"plug-worn", "plug-set-worn"}),
-    frozenset({"plug-carbon-fouled", "plug-set-sooted"}),
-    frozenset({"intake-valve-deposits", "intake-valves-all-coked"}),
-}
+RIVAL_LEADS_BY = 1.5
 
 
-def of_several(fault: FaultEntry) -> bool:
-    """Whether its weight counts among the causes in several cylinders."""
-    return fault.scope in ("bank", "shared")
+def kin(case: TellingCase) -> set[str]:
+    """The fault, what it causes, what causes it if it is only a victim, and what the table says is told by sisters."""
+    faults = knowledge_of(case.pack).faults
+    fault = faults[case.fault]
+    victims = {other.id for other in faults.values() if any(link.fault == fault.id for link in other.caused_by)}
+    causes = {link.fault for link in fault.caused_by} if fault.kind == "victim" else set()
+    return {fault.id} | victims | causes | set(table(case.pack)[fault.id].get("like", ()))
+
+
+@pytest.mark.parametrize("case", telling_cases(wins=True), ids=str)
+def test_it_wins_the_case_that_is_made_for_it(case: TellingCase) -> None:
+    """Common practice, no source: the findings of each row are what the trade expects of that fault."""
+    belief = belief_in(case)
+
+    rivals = {name: chance for name, chance in belief.items() if name not in kin(case)}
+    assert belief[case.fault] > max(rivals.values()), sorted(belief.items(), key=lambda pair: -pair[1])[:5]
+
+
+@pytest.mark.parametrize("case", telling_cases(wins=False), ids=str)
+def test_it_loses_the_case_that_speaks_against_it(case: TellingCase) -> None:
+    """Common practice, no source: the finding named under `against` lowers it, and a sensible rival stands above."""
+    belief, before = belief_in(case), belief_in(case, without=case.against)
+
+    assert belief[case.fault] < before[case.fault]
+    assert belief[case.rival] > RIVAL_LEADS_BY * belief[case.fault], sorted(belief.items(), key=lambda p: -p[1])[:5]
+
+
+@pytest.mark.parametrize("pack", packs())
+def test_no_fault_is_left_out(pack: str) -> None:
+    """Ours: every fault that is listed by name stands in the table of its pack, and nothing else does."""
+    listed = {fault.id for fault in knowledge_of(pack).faults.values() if fault.kind != "unlisted"}
+
+    assert set(table(pack)) == listed
+
+
+@pytest.mark.parametrize("pack", packs())
+def test_every_row_says_why(pack: str) -> None:
+    """Ours: each side of a row says in a sentence why the trade expects it, and what cannot be told apart says so."""
+    for fault, row in table(pack).items():
+        for side in ("wins", "loses"):
+            assert len(row[side]["why"]) > 15, fault
+        assert row["loses"]["against"] in row["loses"]["found"], fault
+        if row.get("like"):
+            assert len(row["like_why"]) > 15, fault
 
 
 @cache
-def chances(fault_id: str, test_id: str) -> dict[str, float]:
+def chances(pack: str, fault_id: str, test_id: str) -> dict[str, float]:
     """P(outcome | this fault alone): what it shows and what stands there otherwise, the higher level on each axis."""
-    fault, test = KNOWLEDGE.faults[fault_id], KNOWLEDGE.tests[test_id]
+    fault, test = knowledge_of(pack).faults[fault_id], knowledge_of(pack).tests[test_id]
     ids = [outcome.id for outcome in test.outcomes]
     own = next((dict(shows.outcomes) for shows in fault.shows if shows.test == test_id), {})
     own[ids[0]] = 1.0 - sum(chance for outcome, chance in own.items() if outcome != ids[0])
@@ -47,76 +79,20 @@ def chances(fault_id: str, test_id: str) -> dict[str, float]:
     return result
 
 
-def weight(fault: FaultEntry) -> float:
-    """Its weight at 160,000 km; a victim has what its causes give it."""
-    if fault.kind == "victim":
-        return sum(weight(KNOWLEDGE.faults[link.fault]) * link.chance for link in fault.caused_by)
-    return fault.prior.weight[AT_160_000_KM]
+@pytest.mark.parametrize("pack", packs())
+def test_any_two_faults_show_differently_somewhere(pack: str) -> None:
+    """Two faults that no test tells apart would be repaired by the toss of a coin: total variation at least 0.3.
 
-
-def share_after(fault: FaultEntry, findings: dict[str, str]) -> dict[str, float]:
-    """One cause only, among the causes of its kind of complaint: shares after these findings."""
-    rivals = [other for other in KNOWLEDGE.faults.values() if of_several(other) == of_several(fault)]
-    shares = {other.id: weight(other) for other in rivals}
-    for test, outcome in findings.items():
-        shares = {name: share * chances(name, test)[outcome] for name, share in shares.items()}
-    total = sum(shares.values())
-    return {name: share / total for name, share in shares.items()}
-
-
-def most_telling(fault: FaultEntry, count: int = 3) -> dict[str, str]:
-    """The findings, each at least two in five likely when the fault is there, that speak most for it."""
-    findings: dict[str, str] = {}
-    for _ in range(count):
-        candidates = [
-            {**findings, test: outcome}
-            for test in KNOWLEDGE.tests
-            if test not in findings
-            for outcome, chance in chances(fault.id, test).items()
-            if chance >= 0.4
-        ]
-        findings = max(candidates, key=lambda found: share_after(fault, found)[fault.id])
-    return findings
-
-
-LISTED = sorted(fault.id for fault in KNOWLEDGE.faults.values() if fault.kind != "unlisted")
-
-
-@pytest.mark.parametrize("name", LISTED)
-def test_it_can_win(name: str) -> None:
-    """Ours, on the pack's own numbers: three likely findings put it on top of its kind of complaint."""
-    fault = KNOWLEDGE.faults[name]
-
-    shares = share_after(fault, most_telling(fault))
-
-    assert max(shares, key=lambda other: shares[other]) == name
-
-
-@pytest.mark.parametrize("name", LISTED)
-def test_it_can_lose(name: str) -> None:
-    """Ours: the passes of the three tests that would speak most for it leave it with less than it had."""
-    fault = KNOWLEDGE.faults[name]
-    passed = {test: KNOWLEDGE.tests[test].outcomes[0].id for test in _telling_tests(fault)}
-
-    assert share_after(fault, passed)[name] < 0.6 * share_after(fault, {})[name]
-
-
-def _telling_tests(fault: FaultEntry) -> list[str]:
-    def striking(test: str) -> float:
-        return 1.0 - chances(fault.id, test)[KNOWLEDGE.tests[test].outcomes[0].id]
-
-    return sorted((shows.test for shows in fault.shows), key=striking, reverse=True)[:3]
-
-
-def test_any_two_faults_show_differently_somewhere() -> None:
-    """Two faults that no test tells apart would be repaired by the toss of a coin: total variation at least 0.3."""
+    Excepted are the pairs that the pack's table names as alike, with the reason.
+    """
     alike = []
-    for one, other in combinations(LISTED, 2):
-        if frozenset({one, other}) in TOLD_BY_THE_SISTERS:
+    told_by_others = {frozenset({one, other}) for one, row in table(pack).items() for other in row.get("like", ())}
+    for one, other in combinations(sorted(table(pack)), 2):
+        if frozenset({one, other}) in told_by_others:
             continue
         apart = max(
-            sum(abs(chances(one, test)[outcome] - chances(other, test)[outcome]) for outcome in chances(one, test)) / 2
-            for test in KNOWLEDGE.tests
+            sum(abs(chances(pack, one, test)[name] - share) for name, share in chances(pack, other, test).items()) / 2
+            for test in knowledge_of(pack).tests
         )
         if apart < 0.3:
             alike.append(f"{one} and {other}: {apart:.2f}")
