@@ -139,7 +139,7 @@ def test_weights_of_an_unsure_look_spread_over_the_combinations() -> None:
     """Ours: "normal, or perhaps lean at idle" weighs each combination by what one would have seen there."""
     weights = weights_of(TRIMS, {"normal": 0.8, "lean-at-idle-falling": 0.2})
     assert weights[0] == pytest.approx(0.8)
-    assert weights == pytest.approx((0.8, 0.0, 0.0, 0.8 * 0.25, 0.2, 0.25 * 0.8 + 0.35 * 0.2, 0.0, 0.4 * 0.8))
+    assert weights == pytest.approx((0.8, 0.0, 0.0, 0.8 * 0.3, 0.2, 0.8 * 0.3 + 0.2 * 0.35, 0.0, 0.8 * 0.3))
 
 
 def test_the_fan_of_the_trims_agrees_with_seeing_it() -> None:
