@@ -62,6 +62,13 @@ BROKEN = {
         f"{TRIMS}: the entry: nothing says what one sees at idle as-it-should, load as-it-should, rich flooded: "
         "add it to [[together]]",
     ),
+    "a block for an engine that cannot have the fault": (
+        "faults/fuel/high-pressure-pump-weak.toml",
+        'test = "trims-by-region"',
+        'test = "trims-by-region"\nfitted = { injection = ["port"] }',
+        "faults/fuel/high-pressure-pump-weak.toml: shows[1].fitted: no engine that can have 'high-pressure-pump-weak' "
+        "is fitted so; leave the block out",
+    ),
     "a level that no axis has": (
         TRIMS,
         'at = { rich = "yes" }',

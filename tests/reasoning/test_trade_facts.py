@@ -11,6 +11,7 @@ from functools import cache
 import pytest
 
 from firstcause.knowledge.base import Knowledge, load
+from firstcause.reasoning.because import decibans
 from firstcause.reasoning.compiled import Model, compile_model
 from firstcause.reasoning.exact import Engine
 from firstcause.reasoning.history import (
@@ -229,6 +230,19 @@ def test_every_layout_can_be_weighed(shape: str, details: dict[str, object], bad
     chances = belief(counts("e1", numbers, car=car), *trims, car=car)
     assert all(0.0 <= p <= 1.0 for p in chances.values())
     assert max(chances.values()) > 0.1
+
+
+def test_normal_trims_clear_a_vacuum_leak_only_where_the_air_is_measured_by_flow() -> None:
+    """With manifold pressure the leaked air is fuelled: trims near nought say nothing about the hoses."""
+    normal = found("e2", "trims-by-region", "bank 1", "normal")
+    moved = {}
+    for metering in ("air-flow-meter", "manifold-pressure"):
+        car = CarFacts(common_layout("I4", metering=metering), 160_000.0)
+        all_four = counts("e1", {n: 20 + n for n in car.layout.cylinders}, car=car)
+        before, after = belief(all_four, car=car), belief(all_four, normal, car=car)
+        moved[metering] = decibans(after["vacuum-leak@engine"], before["vacuum-leak@engine"])
+    assert moved["air-flow-meter"] < -4.0
+    assert moved["manifold-pressure"] > -0.5
 
 
 def test_what_the_engine_does_not_have_is_not_suspected() -> None:

@@ -60,7 +60,11 @@ def show(entry_id: str, pack: str, json_out: bool) -> None:
         line(fault.plain)
         heading("It shows")
         rows = [
-            [base.tests[s.test].name, ", ".join(f"{o} {p:.0%}" for o, p in s.outcomes.items()), f"{s.basis}: {s.why}"]
+            [
+                f"{base.tests[s.test].name}{s.fitted.in_words()}",
+                ", ".join(f"{o} {p:.0%}" for o, p in s.outcomes.items()),
+                f"{s.basis}: {s.why}",
+            ]
             for s in fault.shows
         ]
         table(rows)
@@ -76,7 +80,7 @@ def show(entry_id: str, pack: str, json_out: bool) -> None:
         table([[o.id, f"{test.otherwise.outcomes.get(o.id, 0.0):.0%} without cause", o.name] for o in test.outcomes])
         heading("Shown by")
         table(
-            [f.name, ", ".join(f"{o} {p:.0%}" for o, p in s.outcomes.items())]
+            [f"{f.name}{s.fitted.in_words()}", ", ".join(f"{o} {p:.0%}" for o, p in s.outcomes.items())]
             for f in base.faults.values()
             for s in f.shows
             if s.test == test.id

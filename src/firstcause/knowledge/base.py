@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, TypeVar
@@ -23,6 +23,7 @@ from firstcause.knowledge.schema import (
     PartKind,
     Question,
     RepairEntry,
+    Shows,
     TestEntry,
     Triage,
 )
@@ -63,6 +64,31 @@ class Knowledge:
 def fits(fitted: Fitted, layout: EngineLayout) -> bool:
     """Whether an engine of this layout has the thing."""
     return all(not allowed or getattr(layout, key) in allowed for key, allowed in fitted)
+
+
+def on_engine(knowledge: Knowledge, layout: EngineLayout) -> Knowledge:
+    """The same knowledge for an engine of this layout: of what is said for engines built one way or another, its own.
+
+    A block that is for such engines goes before the block for all; after this no block names its engines any more.
+    """
+    special = {
+        f.id: f
+        for f in knowledge.faults.values()
+        if f.misfires_where or any(shows.fitted.says_something() for shows in f.shows)
+    }
+    if not special:
+        return knowledge
+    chosen = {name: _on_engine(fault, layout) for name, fault in special.items()}
+    return replace(knowledge, faults=MappingProxyType({**knowledge.faults, **chosen}))
+
+
+def _on_engine(fault: FaultEntry, layout: EngineLayout) -> FaultEntry:
+    own: dict[str, Shows] = {}
+    for shows in sorted(fault.shows, key=lambda shows: shows.fitted.says_something()):
+        if fits(shows.fitted, layout):
+            own[shows.test] = shows.model_copy(update={"fitted": Fitted()})
+    behaviour = next((b for b in fault.misfires_where if fits(b.fitted, layout)), fault.misfires)
+    return fault.model_copy(update={"shows": list(own.values()), "misfires": behaviour, "misfires_where": []})
 
 
 def load(pack: str = "misfire", folder: Path = PACKS_FOLDER) -> Knowledge:

@@ -9,7 +9,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from firstcause.knowledge.pack import Filed, Pack, Problem
-from firstcause.knowledge.schema import Entry, FaultEntry, Fitted, Grounded, TestEntry
+from firstcause.knowledge.schema import Entry, FaultEntry, Grounded, TestEntry
 
 # Outcome ids that a judgement of `bench` gives, for each test that is judged from a number.
 JUDGED_OUTCOMES: Mapping[str, frozenset[str]] = {
@@ -166,17 +166,16 @@ def fitted_together(pack: Pack) -> Iterator[Problem]:
         mine, theirs = getattr(filed.entry, "fitted", None), getattr(other.entry if other else None, "fitted", None)
         if mine is None or theirs is None or where == "ruins":
             continue
-        key = _never_meet(mine, theirs)
+        key = mine.never_meets(theirs)
         if key is not None:
             yield filed.problem(where, f"{filed.entry.id!r} and {name!r} are never in one engine: their {key} differs")
-
-
-def _never_meet(mine: Fitted, theirs: Fitted) -> str | None:
-    for key, allowed in mine:
-        others = getattr(theirs, key)
-        if allowed and others and not set(allowed) & set(others):
-            return key
-    return None
+    for fault in pack.faults.values():
+        entry = fault.entry
+        blocks = [(f"shows[{n}].fitted", shows.fitted) for n, shows in enumerate(entry.shows, start=1)]
+        blocks += [(f"misfires_where[{n}].fitted", b.fitted) for n, b in enumerate(entry.misfires_where, start=1)]
+        for where, block in blocks:
+            if block.never_meets(entry.fitted):
+                yield fault.problem(where, f"no engine that can have {entry.id!r} is fitted so; leave the block out")
 
 
 def nothing_idle(pack: Pack) -> Iterator[Problem]:
@@ -205,7 +204,7 @@ def nothing_idle(pack: Pack) -> Iterator[Problem]:
 
 
 def _can_misfire(faults: Mapping[str, Filed[FaultEntry]]) -> set[str]:
-    able = {name for name, filed in faults.items() if filed.entry.misfires is not None}
+    able = {name for name, filed in faults.items() if filed.entry.misfires is not None or filed.entry.misfires_where}
     waiting = list(able)
     while waiting:
         victim = waiting.pop()

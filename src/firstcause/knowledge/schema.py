@@ -6,7 +6,7 @@ Every number stands in a table with its ground: `published` (with a source), `co
 from __future__ import annotations
 
 from collections.abc import Mapping
-from itertools import product
+from itertools import combinations, product
 from math import prod
 from typing import Annotated, Literal, Self
 
@@ -67,6 +67,23 @@ class Fitted(Strict):
     timing_drive: list[Literal["chain", "belt"]] = []
     deactivation: list[bool] = []
 
+    def says_something(self) -> bool:
+        """Whether not every engine has it."""
+        return any(allowed for _, allowed in self)
+
+    def in_words(self) -> str:
+        """Which engines, in brackets after a name; nothing where it is any."""
+        named = [str(one) if key != "deactivation" else "deactivation" for key, allowed in self for one in allowed]
+        return f" ({' or '.join(named)})" if named else ""
+
+    def never_meets(self, other: Fitted) -> str | None:
+        """In what two things differ that can never sit in one engine; None when they can."""
+        for key, allowed in self:
+            others = getattr(other, key)
+            if allowed and others and not set(allowed) & set(others):
+                return key
+        return None
+
 
 class Entry(Strict):
     """What faults, tests and repairs have in common: one entry is one file of that name."""
@@ -108,9 +125,11 @@ class Misfires(Grounded):
 
     `acts` gives for each operating region the chance that it is at work in a reading taken there. A fault that comes
     in bouts names the mean time between bouts; then the chance grows with the minutes watched. `strength`
-    shares the readings in which it is at work among light, heavy and dead; it must add up to 1.
+    shares the readings in which it is at work among light, heavy and dead; it must add up to 1. Under
+    [[misfires_where]] it is for engines as `fitted` says, and goes before [misfires] there.
     """
 
+    fitted: Fitted = Fitted()
     acts: dict[Literal["cold-start", "idle", "cruise", "load"], Probability]
     minutes_between_bouts: Annotated[float, Field(ge=0.0)] = 0.0
     strength: dict[Literal["light", "heavy", "dead"], Probability]
@@ -131,9 +150,12 @@ class Shows(Grounded):
 
     It is the fault's own contribution: what other present faults, or chance, would show comes on top of it, and
     the most striking of all is what one sees. So the chances may add up to less than 1, never to more.
+
+    A block with `fitted` is for engines that have it so, and goes before the block without, of the same test.
     """
 
     test: Identifier
+    fitted: Fitted = Fitted()
     outcomes: dict[Identifier, Probability]
 
     @model_validator(mode="after")
@@ -175,6 +197,7 @@ class FaultEntry(Entry):
     prior: Prior
     story: list[StoryFactor] = []
     misfires: Misfires | None = None
+    misfires_where: list[Misfires] = []
     shows: list[Shows] = []
     caused_by: list[CausedBy] = []
     reseat: Reseat | None = None
@@ -188,10 +211,26 @@ class FaultEntry(Entry):
             raise ValueError("a fault of scope 'part' names its part, and no other fault does")
         if self.kind == "victim" and not self.caused_by:
             raise ValueError("a victim names what causes it under [[caused_by]]")
-        tests = [shows.test for shows in self.shows]
-        if len(tests) != len(set(tests)):
-            raise ValueError("a test stands twice under [[shows]]")
+        for test in {shows.test for shows in self.shows}:
+            clash = _two_for_one_engine([shows.fitted for shows in self.shows if shows.test == test])
+            if clash:
+                raise ValueError(f"{test!r} stands twice under [[shows]] {clash}")
+        clash = _two_for_one_engine([behaviour.fitted for behaviour in self.misfires_where])
+        if clash:
+            raise ValueError(f"[[misfires_where]] stands twice {clash}")
+        if not all(behaviour.fitted.says_something() for behaviour in self.misfires_where):
+            raise ValueError("each [[misfires_where]] says under `fitted` for which engines it is")
         return self
+
+
+def _two_for_one_engine(fitted: list[Fitted]) -> str | None:
+    """Why two blocks would hold for one engine; None when at most one does."""
+    if sum(not one.says_something() for one in fitted) > 1:
+        return "without `fitted`, so that nothing tells which of them counts"
+    special = [one for one in fitted if one.says_something()]
+    if any(one.never_meets(other) is None for one, other in combinations(special, 2)):
+        return "with `fitted` that one engine can have both of"
+    return None
 
 
 class Outcome(Strict):

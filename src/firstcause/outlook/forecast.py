@@ -57,9 +57,7 @@ def forecast(
     return tuple(_simulate(standing, course, horizon_km, seed, draws) for course in courses)
 
 
-def _simulate(
-    standing: tuple[Standing, ...], course: Course, horizon_km: float, seed: int, draws: int
-) -> Forecast:
+def _simulate(standing: tuple[Standing, ...], course: Course, horizon_km: float, seed: int, draws: int) -> Forecast:
     grid = np.linspace(0.0, horizon_km, POINTS)
     price = np.zeros((draws, POINTS))
     price[:, 0] = course.price_now

@@ -9,7 +9,7 @@ from math import prod
 from typing import TypeVar
 
 from firstcause.errors import RequestError
-from firstcause.knowledge.base import Knowledge, fits
+from firstcause.knowledge.base import Knowledge, fits, on_engine
 from firstcause.knowledge.schema import FaultEntry, TestEntry
 from firstcause.reasoning.counts import (
     STRENGTHS,
@@ -160,7 +160,7 @@ def compile_model(knowledge: Knowledge, car: CarFacts, history: History) -> Mode
 
     Raises RequestError for a part, place, test or repair that this engine or the knowledge base does not have.
     """
-    builder = _Builder(knowledge, car, history)
+    builder = _Builder(on_engine(knowledge, car.layout), car, history)
     for happening in _readings_joined(history):
         builder.take(happening)
     return builder.model()
