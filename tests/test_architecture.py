@@ -18,7 +18,7 @@ SOURCE = Path(__file__).parent.parent / "src" / "firstcause"
 # Arrows run one way: web, cli -> handover -> casebook -> reasoning, bench, roadtest, outlook -> knowledge -> the facts.
 EVERYBODY = {"errors", "units"}
 _FACTS = {"signals", "vehicle"}
-_JUDGING = {"reasoning", "bench", "roadtest", "outlook"}
+_JUDGING = {"reasoning", "bench", "roadtest", "outlook", "bulletins"}
 MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
     "units": {"errors"},
@@ -31,6 +31,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "bench": {"knowledge"} | _FACTS,
     "roadtest": {"knowledge"} | _FACTS,
     "outlook": {"knowledge"} | _FACTS,
+    "bulletins": _FACTS,
     "casebook": _JUDGING | {"knowledge"} | _FACTS,
     "handover": {"casebook"} | _JUDGING | {"knowledge"} | _FACTS,
 }
@@ -44,7 +45,7 @@ DOORS: dict[str, set[str]] = {
     "click": {"cli"},
     "jinja2": {"handover", "web"},
     "typst": {"handover"},
-    "sqlite3": {"casebook"},
+    "sqlite3": {"casebook", "bulletins"},
     "can": {"link", "virtualcar", "cli"},
     "isotp": {"link", "virtualcar"},
 }
