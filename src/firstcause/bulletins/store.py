@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
 from datetime import date
 from itertools import islice
 from pathlib import Path
@@ -222,10 +222,15 @@ def _words_digest(record: Record) -> bytes:
 def _row(record: Record) -> tuple[object, ...]:
     first, last = record.years or (None, None)
     days = [None if day is None else day.isoformat() for day in (record.published, *record.built, record.until)]
-    digest = hashlib.blake2b(repr(astuple(record)).encode(), digest_size=16).digest()
+    words = _words_digest(record)
+    facts = (
+        record.number, record.make, record.model, first, last, record.engine, *days, record.units, record.distance_km,
+        record.until_km, words,
+    )  # fmt: skip
+    digest = hashlib.blake2b(repr(facts).encode(), digest_size=16).digest()
     return (
         record.kind, record.key, digest, record.number, record.make, record.model, first, last, record.engine, days[0],
-        days[1], days[2], record.units, record.distance_km, days[3], record.until_km, _words_digest(record),
+        days[1], days[2], record.units, record.distance_km, days[3], record.until_km, words,
     )  # fmt: skip
 
 
