@@ -165,6 +165,11 @@ class Collection:
             where, values = f"{where} AND (model = ? OR model LIKE ? ESCAPE '!')", [make, model, _like(model) + " %"]
         yield from map(_record, self._db.execute(f"{_GET} WHERE {where} ORDER BY published DESC, record.id", values))
 
+    def of_make_or_engine(self, make: str, engine: str) -> Iterator[Record]:
+        """All records of a make, and those of any make that name this engine."""
+        where, values = ("make = ?", [make]) if not engine else ("(make = ? OR engine = ?)", [make, engine])
+        yield from map(_record, self._db.execute(f"{_GET} WHERE {where} ORDER BY published DESC, record.id", values))
+
     def search(self, words: str, component: str = "", kind: Kind | None = None, most: int = 50) -> list[Hit]:
         """Records in whose component or text all these words stand, the best match first; words match from their start.
 

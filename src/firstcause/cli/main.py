@@ -20,6 +20,7 @@ _COMMANDS: dict[str, tuple[str, str, str]] = {
     "snapshot": ("firstcause.cli.car", "snapshot", "Save all evidence from a car before anything erases it."),
     "erase": ("firstcause.cli.car", "erase", "Erase codes, behind its guard."),
     "knowledge": ("firstcause.cli.knowledge", "knowledge", "The knowledge base: check it, look things up."),
+    "bulletins": ("firstcause.cli.bulletins", "bulletins", "Public recalls and bulletins, kept here and searched."),
     "serve": ("firstcause.cli.serve", "serve", "The page for the phone or tablet, on this machine."),
 }
 
