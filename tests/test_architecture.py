@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import json
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -234,3 +235,22 @@ def test_the_command_line_starts_light(tmp_path):
     loaded = set(json.loads(done.stdout))
     assert "firstcause" in loaded
     assert sorted(loaded & NOT_AT_CLI_START) == []
+
+
+OF_THE_TRADE = re.compile(r"misfir|coil|plug|injector|spark|ignition|battery|alternator|starter|trim", re.IGNORECASE)
+
+
+def test_the_reasoning_knows_no_word_of_any_part():
+    """What a complaint is, which parts there are and what they are called stands in the packs (issue: Knowledge)."""
+    found = [
+        f"{path.name}:{number}: {word[0]}"
+        for path in sorted((SOURCE / "reasoning").glob("*.py"))
+        for number, line in enumerate(text_of(path).splitlines(), start=1)
+        for word in OF_THE_TRADE.finditer(line)
+    ]
+    assert found == []
+
+
+def test_a_word_of_the_trade_would_be_seen():
+    """The check itself can fail."""
+    assert [word[0] for word in OF_THE_TRADE.finditer("coils, the spark plug")] == ["coil", "spark", "plug"]

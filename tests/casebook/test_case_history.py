@@ -97,7 +97,7 @@ def test_how_sure_spreads_the_weight_by_the_stated_formula(knowledge: Knowledge)
 
 def coded(knowledge: Knowledge, *bodies: Body, shape: str = "I4") -> list[tuple[str, set[int]]]:
     history = history_of(case_of(*bodies, shape=shape), knowledge)
-    return [(each.id, set(each.cylinders)) for each in history if isinstance(each, told.Coded)]
+    return [(each.id, set(each.units)) for each in history if isinstance(each, told.Coded)]
 
 
 def test_a_code_read_twice_is_one_observation_until_it_is_erased(knowledge: Knowledge):

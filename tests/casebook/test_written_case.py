@@ -208,7 +208,7 @@ def test_a_block_like_line_inside_words_does_not_shift_the_lines():
         ('kind = "noted"', 'kind = "noted"\nat = 12:00:00', "no date and time"),
         ('kind = "noted"\nwords = "smells of oil"', 'kind = "snapshot"\nrecord = "{"', "no JSON"),
         ("recorded_by =", "opened = 7\nrecorded_by =", "no table"),
-        ("{ idle = 2 }", "{ idling = 2 }", "minutes.idling"),
+        ("{ idle = 2 }", "{ Idle = 2 }", "minutes.Idle"),
         ("3 = 90", "13 = 90", "misfires.13"),
         ("3 = 90", "3 = -1", "misfires.3"),
     ],

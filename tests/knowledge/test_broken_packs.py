@@ -40,7 +40,7 @@ BROKEN = {
         COIL,
         "strength = { heavy = 0.08, dead = 0.92 }",
         "strength = { heavy = 0.3, dead = 0.92 }",
-        f"{COIL}: misfires: strength adds up to 1.22, not 1",
+        f"{COIL}: behaviour: strength adds up to 1.22, not 1",
     ),
     "otherwise does not close": (
         LEAK,
@@ -91,7 +91,7 @@ BROKEN = {
         COIL,
         "acts = { cold-start = 1.0,",
         "acts = { cold-start = 1.3,",
-        f"{COIL}: misfires.acts.cold-start: 1.3 is above 1",
+        f"{COIL}: behaviour.acts.cold-start: 1.3 is above 1",
     ),
     "unknown key": (
         COIL,
@@ -139,7 +139,7 @@ BROKEN = {
         COIL,
         'why = "No spark is no spark, whatever the speed or load."\n',
         "",
-        f"{COIL}: misfires: a judgement says why",
+        f"{COIL}: behaviour: a judgement says why",
     ),
     "test that is nowhere": (
         COIL,
@@ -282,7 +282,7 @@ def test_several_files_broken_are_all_reported_at_once(pack: Path) -> None:
         change(pack, file, old, new)
 
     assert said(pack) == [
-        f"{COIL}: misfires: strength adds up to 1.22, not 1",
+        f"{COIL}: behaviour: strength adds up to 1.22, not 1",
         f"{FIT_COIL}: parts_class: is missing",
         f"{LEAK}: the entry: otherwise adds up to 1.27, not 1",
     ]
@@ -294,7 +294,7 @@ def test_loading_a_broken_file_says_the_same_and_what_to_do(pack: Path) -> None:
     with pytest.raises(BadEntry) as caught:
         load("misfire", pack.parent)
 
-    assert caught.value.complaints == ["misfires: strength adds up to 1.22, not 1"]
+    assert caught.value.complaints == ["behaviour: strength adds up to 1.22, not 1"]
     assert "Correct the file and run 'firstcause knowledge check'" in str(caught.value)
 
 

@@ -24,7 +24,7 @@ def test_a_shared_leak_moves_the_trims_only_where_air_is_measured_by_flow(leak: 
     """Common practice, no source: manifold pressure sees the leaked air, so it is fuelled: trim about 0."""
     assert shown(BY_FLOW.faults[leak], "trims-by-region")["lean-at-idle-falling"] > 0.5
     assert shown(BY_PRESSURE.faults[leak], "trims-by-region")["lean-at-idle-falling"] < 0.1
-    by_flow, by_pressure = BY_FLOW.faults[leak].misfires, BY_PRESSURE.faults[leak].misfires
+    by_flow, by_pressure = BY_FLOW.faults[leak].behaviour, BY_PRESSURE.faults[leak].behaviour
     assert by_flow is not None
     assert by_pressure is not None
     assert by_pressure.acts["idle"] < 0.5 * by_flow.acts["idle"]
@@ -51,4 +51,4 @@ def test_two_blocks_for_one_engine_are_refused() -> None:
     with pytest.raises(ValidationError, match="nothing tells which of them counts"):
         FaultEntry.model_validate({**LEAK, "shows": [*LEAK["shows"], {**LEAK["shows"][0], "fitted": {}}]})
     with pytest.raises(ValidationError, match="says under `fitted` for which engines"):
-        FaultEntry.model_validate({**LEAK, "misfires_where": [{**LEAK["misfires"], "fitted": {}}]})
+        FaultEntry.model_validate({**LEAK, "behaviour_where": [{**LEAK["behaviour"], "fitted": {}}]})

@@ -72,7 +72,7 @@ def test_oil_rings_and_stem_seals_leave_pressure_alone_and_misfire_only_through_
     """Common practice, no source: compression and leak-down are normal, the fouled plug is the victim."""
     entry = knowledge.faults[fault]
 
-    assert entry.misfires is None
+    assert entry.behaviour is None
     for test in ("compression-dry", "leak-down", "leak-path", "relative-compression"):
         assert shown(entry, test) == {}
     assert fault in {link.fault for link in knowledge.faults["plug-oil-fouled"].caused_by}
@@ -86,7 +86,7 @@ def test_a_victim_is_never_a_first_cause(knowledge: Knowledge) -> None:
     assert {fault.id for fault in victims} >= {"plug-oil-fouled", "plug-coolant-fouled", "plug-fuel-fouled"}
     for victim in victims:
         assert victim.prior.weight == (0, 0, 0)
-        assert victim.misfires is not None
+        assert victim.behaviour is not None
 
 
 def test_air_leaks_act_at_idle_and_delivery_under_load(knowledge: Knowledge) -> None:
@@ -96,19 +96,19 @@ def test_air_leaks_act_at_idle_and_delivery_under_load(knowledge: Knowledge) -> 
     Project reference 4.8, computed: 3 mm hole, 2.0 L: 53 % of the air at idle, 1.5 % at 3,500 rev/min and 90 kPa.
     """
     for leak in ("vacuum-leak", "intake-runner-leak", "crankcase-ventilation-torn"):
-        misfires = knowledge.faults[leak].misfires
+        misfires = knowledge.faults[leak].behaviour
         assert misfires is not None
         assert misfires.acts["idle"] > 5 * misfires.acts["load"]
         assert shown(knowledge.faults[leak], "trims-by-region")["lean-at-idle-falling"] > 0.5
     for starved in ("fuel-pressure-low", "plug-worn", "exhaust-restricted"):
-        misfires = knowledge.faults[starved].misfires
+        misfires = knowledge.faults[starved].behaviour
         assert misfires is not None
         assert misfires.acts["load"] > 3 * misfires.acts["idle"]
 
 
 def test_a_leaking_valve_fires_again_at_speed(knowledge: Knowledge) -> None:
     """Common practice, no source; physics: at 2,000 rev/min the time for leaking is a tenth of that at cranking."""
-    misfires = knowledge.faults["exhaust-valve-burnt"].misfires
+    misfires = knowledge.faults["exhaust-valve-burnt"].behaviour
 
     assert misfires is not None
     assert misfires.acts["idle"] > 3 * misfires.acts["cruise"]
@@ -132,7 +132,7 @@ def test_counting_levels_stand_where_the_rule_puts_its_thresholds(knowledge: Kno
 
 def test_second_roots_are_as_frequent_as_the_reference_says(knowledge: Knowledge) -> None:
     """Judgement of the project's reference, 2.4: two independent faults in 3 % of cars at 80,000 km, 8 % at 240,000."""
-    low, middle, high = knowledge.model.scale.per_cylinder
+    low, middle, high = knowledge.model.scale.per_unit
 
     assert (low, high) == (0.03, 0.08)
     assert low < middle < high

@@ -150,7 +150,7 @@ def against(state: str, *history: Happening) -> dict[str, bool]:
 
 
 def test_cured_is_refused_while_it_still_misfires_and_while_nothing_was_read_since() -> None:
-    assert against("cured", BAD_THREE)["still-misfires"]
+    assert against("cured", BAD_THREE)["still-there"]
     assert against("cured", BAD_THREE, LEAKS, HISS, OVERHAUL)["no-proof"]
 
 
@@ -178,7 +178,7 @@ def test_without_any_cause_removed_nothing_is_cured() -> None:
 
 
 def test_relief_is_refused_while_it_still_misfires() -> None:
-    assert against("relieved", BAD_THREE, Renewed("e2", "plug", 3), counts("e3", {3: 240}))["still-misfires"]
+    assert against("relieved", BAD_THREE, Renewed("e2", "plug", 3), counts("e3", {3: 240}))["still-there"]
 
 
 def test_the_chance_that_the_cause_was_among_those_removed_is_their_joint() -> None:

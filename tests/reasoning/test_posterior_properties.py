@@ -99,9 +99,9 @@ def test_withdrawing_a_finding_restores_the_belief_to_the_last_bit(network: Netw
 def renamed(happening: Happening, to: dict[int, int]) -> Happening:
     """The same happening on an engine whose cylinders are numbered otherwise."""
     match happening:
-        case Coded(id=name, cylinders=cylinders, region=region):
+        case Coded(id=name, units=cylinders, region=region):
             return Coded(name, frozenset(to[n] for n in cylinders), region)
-        case Counted(id=name, minutes=minutes, firings=firings, misfires=misfires):
+        case Counted(id=name, watched=minutes, out_of=firings, bad=misfires):
             turned = {to[n]: k for n, k in misfires.items()}
             return Counted(name, minutes, {to[n]: k for n, k in firings.items()}, turned)
         case Found(id=name, test=test, place=place, weights=weights):

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from firstcause.casebook.events import Corrected, Counted, Drove, Found, FreezeFrame, Moved, Noted, Snapshot, Told
-from firstcause.casebook.words import minutes_words
+from firstcause.casebook.words import watched_words
 from firstcause.reasoning.choice import Outlook
 from firstcause.reasoning.steps import Step
 from firstcause.vehicle.place import ENGINE
@@ -262,10 +262,10 @@ def test_a_quiet_watch_is_one_tap_that_says_what_it_claims(shop, kind, watched, 
     step = Step("watch", kind, "watch", "Watch the counters", ENGINE, 5.0, 10.0, watched=watched)
 
     quiet = outcome_view(Outlook("quiet", "no misfire", 0.6, (), 0.0), step, {}, weighed, "USD")
-    misses = outcome_view(Outlook("misfires", "it misfires", 0.4, (), 0.0), step, {}, weighed, "USD")
+    misses = outcome_view(Outlook("seen", "it misfires", 0.4, (), 0.0), step, {}, weighed, "USD")
 
     assert body_from_json(quiet.body) == recorded
-    assert quiet.name == f"No misfire in {minutes_words(dict(watched))}"
+    assert quiet.name == f"No misfire in {watched_words(dict(watched), weighed.knowledge.model.complaint)}"
     assert misses.body == ""
     assert misses.form.startswith(f"?kind={recorded.kind}&minutes-idle=")
 

@@ -15,7 +15,6 @@ from firstcause.casebook.events import (
     Car,
     Closed,
     Corrected,
-    Counted,
     Drove,
     EngineDescription,
     Erased,
@@ -31,7 +30,6 @@ from firstcause.casebook.events import (
     Withdrawn,
 )
 from firstcause.casebook.fold import Fold, number_of
-from firstcause.casebook.readings import firings_of
 from firstcause.casebook.refusals import BrokenOrder, EngineCannotBe
 from firstcause.errors import RequestError
 from firstcause.reasoning.history import CarFacts
@@ -261,8 +259,6 @@ def _assumed(body: Body, layout: EngineLayout) -> list[str]:
         assumed = " and ".join(what for what, said in left_out if said is None)
         shape = f"{assumed} assumed from the shape {engine.shape}; state the car's own if it differs"
         return [shape] if assumed else []
-    if isinstance(body, Counted | Drove) and body.misfires:
-        return list(firings_of(body, layout).assumptions)
     if isinstance(body, Snapshot):
         named = (TroubleCode(code) for code in capitals((*body.stored, *body.pending, *body.permanent)))
         strange = {code.text for code in named if code.cylinder is not None and code.cylinder > layout.count}

@@ -7,7 +7,9 @@ from typing import Annotated, Any, Literal, TypeAlias
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
-Region = Literal["cold-start", "idle", "cruise", "load"]
+Region = Annotated[str, Field(pattern=r"^[a-z][a-z0-9]*(-[a-z0-9]+)*$")]
+"""Id of a condition under which the case's pack watches its complaint, e.g. `idle`."""
+PackName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9]*(-[a-z0-9]+)*$")]
 Sureness = Literal["sure", "fairly", "doubtful"]
 ClosingState = Literal["cured", "relieved", "declined", "not-found", "referred"]
 Lamp = Literal["off", "on", "flashing"]
@@ -54,10 +56,14 @@ class Car(Strict):
 
 
 class Opened(Strict):
-    """The case begins. `person` refers to the side table of personal data, never the data themselves."""
+    """The case begins. `person` refers to the side table of personal data, never the data themselves.
+
+    `pack` names what the car is brought in for: the pack of knowledge that asks, judges and weighs.
+    """
 
     kind: Literal["opened"] = "opened"
     car: Car
+    pack: PackName = "misfire"
     shop: str | None = None
     person: str | None = None
 

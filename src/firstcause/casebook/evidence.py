@@ -7,10 +7,9 @@ from collections.abc import Mapping
 
 from firstcause.casebook.case import Case
 from firstcause.casebook.events import Counted, Drove, Erased, FreezeFrame, Region, Snapshot
-from firstcause.reasoning.history import REGIONS
 from firstcause.roadtest.drivelog import DriveLog
 from firstcause.roadtest.judgement import DriveFacts, DriveJudgement
-from firstcause.roadtest.regions import minutes_by_region
+from firstcause.roadtest.regions import REGIONS, minutes_by_region
 from firstcause.roadtest.window import FreezeFrame as TargetFrame
 from firstcause.signals.codes import TroubleCode
 from firstcause.signals.monitors import MisfireCount

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -26,14 +26,13 @@ from firstcause.casebook.events import (
 )
 from firstcause.casebook.ledger import ledger_of, part_renewed_by
 from firstcause.casebook.measured import judge_found
-from firstcause.casebook.readings import firings_of, region_of
+from firstcause.casebook.readings import out_of, region_of
 from firstcause.casebook.refusals import ImpossibleReading, NotOnThisEngine, UnknownId, near
 from firstcause.errors import RequestError
 from firstcause.knowledge.base import Knowledge, fits
-from firstcause.knowledge.schema import TestEntry
+from firstcause.knowledge.schema import CodeMeaning, TestEntry
 from firstcause.reasoning import history as told
-from firstcause.signals.codes import TroubleCode
-from firstcause.vehicle.place import Place
+from firstcause.vehicle.place import ENGINE, Place
 
 # What a technician means by how sure: judgement (ours).
 SURE: Mapping[Sureness, float] = {"sure": 1.0, "fairly": 0.8, "doubtful": 0.6}
@@ -94,7 +93,9 @@ class _Reader:
         self.history: list[told.Happening] = []
         self.judgements: dict[str, BenchJudgement] = {}
         self.notes: list[Note] = []
+        self._meanings = {each.code: each for each in knowledge.model.complaint.codes.meaning}
         self._codes_told: set[str] = set()  # in memory since the last erase, and told already
+        self._codes_pointed: set[str] = set()
         self._snapshot_seen = False
 
     def take(self, event: Event) -> None:
@@ -130,35 +131,91 @@ class _Reader:
                 self.history.append(told.Answered(event.id, question))
 
     def _coded(self, event: Event, body: Snapshot) -> None:
-        """Misfire codes, once: what was in memory at the last look, with no erase since, is no second observation.
+        """The pack's codes, once: what was in memory at the last look, with no erase since, is no second observation.
 
         The permanent record outlives an erase, so it speaks in the first snapshot of the case only.
         """
-        named = _misfire_codes((*body.stored, *body.pending))
-        if not self._snapshot_seen:
-            named |= _misfire_codes(body.permanent)
+        codes = capitals((*body.stored, *body.pending, *(() if self._snapshot_seen else body.permanent)))
         self._snapshot_seen = True
-        if named <= self._codes_told:
+        self._point_to_neighbours(event, codes)
+        named = {code for code in codes if code in self._meanings}
+        fresh = [self._meanings[code] for code in sorted(named - self._codes_told)]
+        if not fresh:
             return
         self._codes_told |= named
-        cylinders = frozenset(n for n in map(_cylinder, named) if n is not None and n <= self._case.layout.count)
-        if not cylinders:
-            self.notes.append(Note(event.id, "the misfire code names no cylinder of this engine: it is not weighed"))
+        self._codes_of_units(event, body, [self._meanings[code] for code in named if self._meanings[code].test is None
+                                           or self._meanings[code].units])  # fmt: skip
+        for meaning in fresh:
+            if meaning.test is not None and meaning.outcome is not None:
+                self._code_found(event, meaning)
+
+    def _codes_of_units(self, event: Event, body: Snapshot, meanings: Sequence[CodeMeaning]) -> None:
+        if not meanings:
+            return
+        complaint, layout = self._knowledge.model.complaint, self._case.layout
+        units = range(1, len(layout.groups(complaint.unit)) + 1)
+        complained = frozenset(unit for meaning in meanings for unit in meaning.units if unit in units)
+        if not complained:
+            why = f"the {complaint.name.lower()} code names no {complaint.unit} of this engine: it is not weighed"
+            self.notes.append(Note(event.id, why))
             return
         frame = body.freeze_frame
-        about_misfire = frame is not None and (frame.code is None or bool(_misfire_codes((frame.code,))))
-        region = region_of(frame) if frame is not None and about_misfire else None
-        self.history.append(told.Coded(event.id, cylinders, region))
+        about_it = frame is not None and (frame.code is None or bool({*capitals((frame.code,))} & {*self._meanings}))
+        region = region_of(frame) if frame is not None and about_it else None
+        known = region is not None and complaint.condition(region) is not None
+        self.history.append(told.Coded(event.id, complained, region if known else None))
+
+    def _code_found(self, event: Event, meaning: CodeMeaning) -> None:
+        """A code that tells how a test came out, at each unit it names, or on the engine."""
+        assert meaning.test is not None
+        assert meaning.outcome is not None
+        unit, layout = self._knowledge.model.complaint.unit, self._case.layout
+        test = self._knowledge.tests[meaning.test]
+        places = [
+            ENGINE if unit == "engine" else Place(unit, (number,))
+            for number in meaning.units
+            if number <= len(layout.groups(unit))
+        ] or ([] if meaning.units else [ENGINE])
+        for place in places if fits(test.fitted, layout) else ():
+            weights = weights_of(test, meaning.outcome, "sure")
+            self.history.append(told.Found(f"{event.id}", meaning.test, place, weights))
+
+    def _point_to_neighbours(self, event: Event, codes: Sequence[str]) -> None:
+        """Codes that belong to another pack: said, and not weighed here."""
+        for neighbour in self._knowledge.model.complaint.neighbours:
+            theirs = [code for code in dict.fromkeys(codes) if code in neighbour.codes]
+            if theirs and not set(theirs) <= self._codes_pointed:
+                self._codes_pointed.update(theirs)
+                self.notes.append(Note(event.id, f"{', '.join(theirs)}: {neighbour.say.rstrip('.')}"))
 
     def _counted(self, event: Event, body: Counted | Drove) -> None:
         if not body.misfires:
             return
-        firings = firings_of(body, self._case.layout).count
-        if firings == 0:
-            self.notes.append(Note(event.id, "no ignition event was watched: the count is not weighed"))
+        complaint = self._knowledge.model.complaint
+        for region in body.minutes:
+            if complaint.condition(region) is None:
+                known = [each.id for each in complaint.conditions]
+                why = f"the pack {self._knowledge.pack!r} does not watch {region!r}{near(region, known)}"
+                raise UnknownId(event.id, body.kind, why, f"Write one of {', '.join(known)}.")
+        chances = out_of(body, self._case.layout, complaint)
+        self.notes.extend(Note(event.id, text) for text in chances.assumptions)
+        if chances.count == 0:
+            self.notes.append(Note(event.id, f"no {complaint.words.out_of} were watched: the count is not weighed"))
             return
-        per_cylinder = dict.fromkeys(body.misfires, firings)
-        self.history.append(told.Counted(event.id, dict(body.minutes), per_cylinder, dict(body.misfires)))
+        self._check_units(event, body, chances.count)
+        each = dict.fromkeys(body.misfires, chances.count)
+        self.history.append(told.Counted(event.id, dict(body.minutes), each, dict(body.misfires)))
+
+    def _check_units(self, event: Event, body: Counted | Drove, chances: int) -> None:
+        complaint = self._knowledge.model.complaint
+        units = len(self._case.layout.groups(complaint.unit))
+        for number, bad in body.misfires.items():
+            if number > units:
+                why = f"this engine has no {complaint.unit} {number}"
+                raise NotOnThisEngine(event.id, body.kind, why, f"Count by {complaint.unit}, 1 to {units}.")
+            if bad > chances:
+                why = f"{bad} {complaint.words.bad} are counted in {chances} {complaint.words.out_of}"
+                raise ImpossibleReading(event.id, body.kind, why, "Check the count, or what was watched.")
 
     def _found(self, event: Event, body: Found) -> None:
         test = self._knowledge.tests.get(body.test)
@@ -214,10 +271,3 @@ class _Reader:
             raise NotOnThisEngine(event.id, event.body.kind, why, f"Write a place like {form}.")
         return place
 
-
-def _misfire_codes(codes: tuple[str, ...]) -> set[str]:
-    return {code for code in capitals(codes) if "P0300" <= code <= "P0312"}
-
-
-def _cylinder(code: str) -> int | None:
-    return TroubleCode(code).cylinder

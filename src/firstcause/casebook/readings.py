@@ -1,4 +1,4 @@
-"""What a reading covers: the region of a freeze frame, the ignition events behind a misfire count."""
+"""What a reading covers: the region of a freeze frame, what a count is out of."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from firstcause.casebook.events import Counted, Drove, FreezeFrame, Region
+from firstcause.knowledge.schema import Complaint
 from firstcause.vehicle.layout import EngineLayout
 
 # All of these are judgement: where one way of running ends and the next begins is not written anywhere.
@@ -15,6 +16,7 @@ IDLE_SPEED_KMH = 1.6
 IDLE_RPM = 1100.0
 LOAD_PERCENT = 60.0
 USUAL_RPM: Mapping[Region, float] = {"cold-start": 1100.0, "idle": 750.0, "cruise": 2000.0, "load": 2800.0}
+OTHER_RPM = 1500.0
 HIGHEST_MEAN_RPM = 8000.0  # no engine of these cars runs faster on average over a reading
 
 
@@ -56,12 +58,12 @@ def firings_of(body: Counted | Drove, layout: EngineLayout) -> Firings:
     """
     most = max(body.misfires.values(), default=0)
     if body.firings is not None:
-        too_many = f"{most} misfires are counted out of {body.firings} ignition events" if most > body.firings else None
+        too_many = f"{most} are counted out of {body.firings}" if most > body.firings else None
         return Firings(body.firings, impossible=too_many)
     assumptions = []
     total = 0.0
     for region, minutes in body.minutes.items():
-        rpm = USUAL_RPM[region] if body.rpm is None else body.rpm
+        rpm = USUAL_RPM.get(region, OTHER_RPM) if body.rpm is None else body.rpm
         total += minutes * layout.firings_per_minute(rpm)
         if body.rpm is None and minutes > 0:
             assumptions.append(f"engine speed was not given: {rpm:.0f} rpm assumed for {minutes:g} min of {region}")
@@ -73,3 +75,12 @@ def firings_of(body: Counted | Drove, layout: EngineLayout) -> Firings:
         assumptions.append(f"{most} misfires are more than the {count} ignition events estimated: {most} taken instead")
         count = most
     return Firings(count, tuple(assumptions))
+
+
+def out_of(body: Counted | Drove, layout: EngineLayout, complaint: Complaint) -> Firings:
+    """Of how many a count is: ignition events of one cylinder, or the pack's own chances in what was watched."""
+    if complaint.out_of == "ignition-events":
+        return firings_of(body, layout)
+    if body.firings is not None:
+        return Firings(body.firings)
+    return Firings(round(sum(body.minutes.values()) * complaint.per_watched))

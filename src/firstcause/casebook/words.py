@@ -28,13 +28,8 @@ from firstcause.casebook.events import (
     Withdrawn,
 )
 from firstcause.knowledge.base import Knowledge
+from firstcause.knowledge.schema import Complaint
 
-REGION_WORDS: Mapping[Region, str] = {
-    "cold-start": "cold start",
-    "idle": "idle",
-    "cruise": "steady driving",
-    "load": "load",
-}
 STATE_WORDS: Mapping[str, str] = {
     "open": "open",
     "cured": "cured: first cause removed and proven",
@@ -91,19 +86,33 @@ def say(body: Body, knowledge: Knowledge) -> str:
     return _SAY[type(body)](body, knowledge)
 
 
-def minutes_words(minutes: Mapping[Region, float]) -> str:
-    """`2 min idle, 18 min steady driving`; regions of no minutes are left out."""
-    return ", ".join(f"{value:g} min {REGION_WORDS[region]}" for region, value in minutes.items() if value > 0)
+def region_words(region: Region, complaint: Complaint) -> str:
+    """A condition in words; its id where the pack does not know it."""
+    known = complaint.condition(region)
+    return region.replace("-", " ") if known is None else known.name
 
 
-def misfire_words(misfires: Mapping[int, int]) -> str:
+def watched_words(watched: Mapping[Region, float], complaint: Complaint) -> str:
+    """`2 min idle, 18 min steady driving`; conditions of which nothing was watched are left out."""
+    measure = complaint.words.measure
+    return ", ".join(
+        f"{value:g} {measure} {region_words(region, complaint)}" for region, value in watched.items() if value > 0
+    )
+
+
+def unit_words(number: int, complaint: Complaint) -> str:
+    """`cylinder 3`, `bank 1`, or `engine`."""
+    return "engine" if complaint.unit == "engine" else f"{complaint.unit} {number}"
+
+
+def count_words(bad: Mapping[int, int], complaint: Complaint) -> str:
     """`cylinder 3: 180, cylinder 4: 1, others none`."""
-    if not misfires:
-        return "misfires were not read"
-    counted = [f"cylinder {n}: {count}" for n, count in sorted(misfires.items()) if count]
+    if not bad:
+        return complaint.words.unread
+    counted = [f"{unit_words(n, complaint)}: {count}" for n, count in sorted(bad.items()) if count]
     if not counted:
-        return "no misfire"
-    return ", ".join(counted) + (", others none" if len(counted) < len(misfires) else "")
+        return complaint.words.unseen
+    return ", ".join(counted) + (", others none" if len(counted) < len(bad) else "")
 
 
 def _told(body: Told, knowledge: Knowledge) -> str:
@@ -146,7 +155,15 @@ def _repaired(body: Repaired, knowledge: Knowledge) -> str:
 
 
 def _drove(body: Drove, knowledge: Knowledge) -> str:
-    return f"Road test, {minutes_words(body.minutes) or 'no minutes noted'}: {misfire_words(body.misfires)}."
+    complaint = knowledge.model.complaint
+    watched = watched_words(body.minutes, complaint) or "no minutes noted"
+    return f"Road test, {watched}: {count_words(body.misfires, complaint)}."
+
+
+def _counted(body: Counted, knowledge: Knowledge) -> str:
+    complaint = knowledge.model.complaint
+    watched, counted = watched_words(body.minutes, complaint), count_words(body.misfires, complaint)
+    return f"{complaint.words.counted}, {watched}: {counted}."
 
 
 def _set_aside(body: SetAside, knowledge: Knowledge) -> str:
@@ -173,7 +190,7 @@ _SAY: Mapping[type, Callable[..., str]] = {
     Opened: lambda b, k: f"Car taken in: {b.car.make} {b.car.model}, {b.car.distance_km:,.0f} km.",
     Told: _told,
     Snapshot: _snapshot,
-    Counted: lambda b, k: f"Misfires counted, {minutes_words(b.minutes)}: {misfire_words(b.misfires)}.",
+    Counted: _counted,
     Found: _found,
     Moved: _moved,
     Renewed: lambda b, k: f"Renewed: {b.part} of cylinder {b.cylinder} ({b.fitted}); old part {b.old_part}.",

@@ -9,8 +9,7 @@ from firstcause.casebook.weighing import WeighedCase
 from firstcause.handover.causes import VICTIM_MARK, Causes
 from firstcause.handover.facts import CauseFact, Fact, Proof, VictimFact
 from firstcause.handover.plainly import DistanceUnit, about_distance, chance_figure, listed, span_words
-from firstcause.reasoning.history import still_misfires
-from firstcause.reasoning.verdict import Objection
+from firstcause.reasoning.verdict import STILL_THERE, Objection
 
 _HEADLINES: Mapping[str, tuple[str, str]] = {
     "cured": (
@@ -69,7 +68,7 @@ def headline_of(weighed: WeighedCase, causes: Causes) -> tuple[str, str]:
     state, against = weighed.case.state, against_closing(weighed)
     if state == "cured" and against:
         return _NOT_PROVEN
-    if state == "relieved" and any(each.code == "still-misfires" for each in against):
+    if state == "relieved" and any(each.code == STILL_THERE for each in against):
         return _NOT_RELIEVED
     headline, meaning = _HEADLINES[state]
     if state == "relieved" and against:
@@ -108,8 +107,9 @@ def _when(
     case = weighed.case
     latest, complaint = proof.after or proof.before, weighed.weighing.model.complaint
     counts = [] if latest is None else [count for count in latest.counts if count.cylinder in complaint]
-    misses = any(still_misfires(count.misfires, count.firings) for count in counts) or any(
-        each.code == "still-misfires" for each in against_closing(weighed)
+    is_seen = weighed.knowledge.model.complaint.is_seen
+    misses = any(is_seen(count.misfires, count.firings) for count in counts) or any(
+        each.code == STILL_THERE for each in against_closing(weighed)
     )
     if misses or case.state not in ("cured", "relieved", "not-found"):
         yield Fact("It is still there and can get worse at any time.")

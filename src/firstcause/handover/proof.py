@@ -7,12 +7,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from firstcause.casebook.case import Case, capitals
 from firstcause.casebook.events import Counted, Drove, Erased, Event, FreezeFrame, Renewed, Repaired, Snapshot
 from firstcause.casebook.evidence import freeze_frame_of
-from firstcause.casebook.readings import firings_of
-from firstcause.casebook.words import minutes_words, misfire_words
+from firstcause.casebook.readings import out_of
+from firstcause.casebook.words import count_words as counts_in_words
+from firstcause.casebook.words import watched_words
 from firstcause.handover.facts import CylinderCount, DriveFact, Fact, PermanentNote, Picture, Proof, Readings
 from firstcause.handover.plainly import count_words, date_words, listed, moment_words, one_in
 from firstcause.handover.telling import is_change
-from firstcause.reasoning.history import still_misfires
+from firstcause.knowledge.schema import Complaint
 from firstcause.roadtest.bound import upper_rate
 from firstcause.roadtest.conditions import Verdict
 from firstcause.roadtest.drivelog import DriveLog
@@ -27,19 +28,19 @@ _VERDICTS: Mapping[str, Verdict] = {
 _BOUND_GROUND = "exact one-sided 95 % bound, Clopper and Pearson 1934"
 
 
-def proof_of(case: Case, complaint: Iterable[int], logs: Mapping[str, DriveLog]) -> Proof:
+def proof_of(case: Case, asked_for: Iterable[int], complaint: Complaint, logs: Mapping[str, DriveLog]) -> Proof:
     """Readings before the first and after the last change, and every drive; `logs` by the hash of the recording."""
-    asked = sorted(complaint)
+    asked = sorted(asked_for)
     changes = [at for at, event in enumerate(case.effective) if is_change(event.body)]
     first, last = (changes[0], changes[-1]) if changes else (len(case.effective), len(case.effective))
-    before, after = _readings(case, case.effective[:first]), _readings(case, case.effective[last:])
-    drives = tuple(_drive(case, event, logs) for event in case.effective if isinstance(event.body, Drove))
+    before, after = (_readings(case, part, complaint) for part in (case.effective[:first], case.effective[last:]))
+    drives = tuple(_drive(case, event, complaint, logs) for event in case.effective if isinstance(event.body, Drove))
     worked = any(isinstance(event.body, Renewed | Repaired) for event in case.effective)
-    said = _said(before, after, asked, worked, bool(changes), drives)
+    said = _said(before, after, asked, worked, bool(changes), drives, complaint)
     return Proof(worked, before, after, tuple(said), drives)
 
 
-def _readings(case: Case, events: Sequence[Event]) -> Readings | None:
+def _readings(case: Case, events: Sequence[Event], complaint: Complaint) -> Readings | None:
     """All misfire readings among these events added up; None when none was taken."""
     minutes: dict[str, float] = {}
     misfires: dict[int, int] = {}
@@ -49,7 +50,7 @@ def _readings(case: Case, events: Sequence[Event]) -> Readings | None:
         body = event.body
         if not isinstance(body, Counted | Drove) or not body.misfires:
             continue
-        watched = firings_of(body, case.layout).count
+        watched = out_of(body, case.layout, complaint).count
         if not watched:
             continue
         sources.append(event.id)
@@ -64,12 +65,12 @@ def _readings(case: Case, events: Sequence[Event]) -> Readings | None:
     for number in sorted(misfires):
         upper = upper_rate(misfires[number], firings[number])
         counts.append(CylinderCount(number, misfires[number], firings[number], upper, one_in(upper)))
-    return Readings(minutes, minutes_words(minutes), tuple(counts), tuple(sources))  # type: ignore[arg-type]
+    return Readings(minutes, watched_words(minutes, complaint), tuple(counts), tuple(sources))
 
 
 def _said(
     before: Readings | None, after: Readings | None, asked: Sequence[int], worked: bool, changed: bool,
-    drives: Sequence[DriveFact],
+    drives: Sequence[DriveFact], complaint: Complaint,
 ) -> Iterable[Fact]:  # fmt: skip
     if before is not None:
         for count in _asked(before, asked):
@@ -88,7 +89,7 @@ def _said(
         missed = (
             f"Cylinder {count.cylinder} missed {count_words(count.misfires)} of {count_words(count.firings)} sparks."
         )
-        if still_misfires(count.misfires, count.firings):
+        if complaint.is_seen(count.misfires, count.firings):
             yield Fact(f"{missed} It still misfires.", after.events)
             continue
         yield Fact(
@@ -112,7 +113,7 @@ def _asked(readings: Readings, asked: Sequence[int]) -> list[CylinderCount]:
     return [count for count in readings.counts if count.cylinder in asked]
 
 
-def _drive(case: Case, event: Event, logs: Mapping[str, DriveLog]) -> DriveFact:
+def _drive(case: Case, event: Event, complaint: Complaint, logs: Mapping[str, DriveLog]) -> DriveFact:
     body = event.body
     assert isinstance(body, Drove)
     judged = body.judgement or {}
@@ -120,8 +121,8 @@ def _drive(case: Case, event: Event, logs: Mapping[str, DriveLog]) -> DriveFact:
     return DriveFact(
         event=event.id,
         when=moment_words(event.at),
-        minutes_words=minutes_words(body.minutes),
-        counts_words=misfire_words(body.misfires),
+        minutes_words=watched_words(body.minutes, complaint),
+        counts_words=counts_in_words(body.misfires, complaint),
         log_sha256=body.log_sha256,
         sentences=tuple(str(each) for each in judged.get("sentences", ())),
         minimum_drive=judged.get("minimum_drive"),

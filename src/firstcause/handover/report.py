@@ -59,7 +59,7 @@ def build_report(
     people = people or {}
     teller = Teller(weighed)
     causes = causes_of(weighing, teller.tell)
-    proof = proof_of(case, weighing.model.complaint, logs or {})
+    proof = proof_of(case, weighing.model.complaint, knowledge.model.complaint, logs or {})
     limit = knowledge.model.closing.open_parent_at_most
     standing = tuple(cause for cause in causes.open if cause.chance > limit)
     owner = people.get(case.opened.person or "", Person())
@@ -314,10 +314,11 @@ def _came_misfiring(model: Model) -> frozenset[int]:
         match happening:
             case history.Moved() | history.Renewed() | history.Reseated() | history.Repaired():
                 break
-            case history.Coded(cylinders=cylinders):
-                seen |= cylinders
-            case history.Counted(misfires=misfires, firings=firings):
-                seen |= {n for n, count in misfires.items() if history.still_misfires(count, firings[n])}
+            case history.Coded(units=units):
+                seen |= units
+            case history.Counted(bad=bad, out_of=out_of):
+                is_seen = model.knowledge.model.complaint.is_seen
+                seen |= {n for n, count in bad.items() if is_seen(count, out_of[n])}
     return frozenset(seen) & model.complaint or model.complaint
 
 

@@ -23,7 +23,7 @@ from firstcause.casebook.events import (
 from firstcause.casebook.ledger import PutBack, ledger_of
 from firstcause.casebook.readings import firings_of
 from firstcause.casebook.weighing import WeighedCase
-from firstcause.casebook.words import REGION_WORDS, say
+from firstcause.casebook.words import region_words, say
 from firstcause.handover.plainly import count_words, listed, place_words, sentence
 from firstcause.knowledge.base import Knowledge
 from firstcause.vehicle.place import Place
@@ -111,7 +111,9 @@ class Teller:
     def _counted(self, event: Event, body: Counted | Drove) -> str:
         firings = firings_of(body, self._case.layout).count
         asked = [n for n in sorted(self._complaint) if n in body.misfires] or sorted(body.misfires)
-        where = " and ".join(REGION_WORDS[region] for region, value in body.minutes.items() if value > 0) or "a look"
+        complaint = self._knowledge.model.complaint
+        regions = [region_words(region, complaint) for region, value in body.minutes.items() if value > 0]
+        where = " and ".join(regions) or "a look"
         if not body.misfires:
             return "Road test without a count of misfires."
         told = listed([f"cylinder {n} missed {count_words(body.misfires[n])}" for n in asked])

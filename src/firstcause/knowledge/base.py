@@ -74,7 +74,7 @@ def on_engine(knowledge: Knowledge, layout: EngineLayout) -> Knowledge:
     special = {
         f.id: f
         for f in knowledge.faults.values()
-        if f.misfires_where or any(shows.fitted.says_something() for shows in f.shows)
+        if f.behaviour_where or any(shows.fitted.says_something() for shows in f.shows)
     }
     if not special:
         return knowledge
@@ -87,8 +87,8 @@ def _on_engine(fault: FaultEntry, layout: EngineLayout) -> FaultEntry:
     for shows in sorted(fault.shows, key=lambda shows: shows.fitted.says_something()):
         if fits(shows.fitted, layout):
             own[shows.test] = shows.model_copy(update={"fitted": Fitted()})
-    behaviour = next((b for b in fault.misfires_where if fits(b.fitted, layout)), fault.misfires)
-    return fault.model_copy(update={"shows": list(own.values()), "misfires": behaviour, "misfires_where": []})
+    behaviour = next((b for b in fault.behaviour_where if fits(b.fitted, layout)), fault.behaviour)
+    return fault.model_copy(update={"shows": list(own.values()), "behaviour": behaviour, "behaviour_where": []})
 
 
 def load(pack: str = "misfire", folder: Path = PACKS_FOLDER) -> Knowledge:

@@ -40,6 +40,7 @@ def check_pack(folder: Path) -> list[Problem]:
         raise KnowledgeError(f"There is no knowledge pack at {folder}. Nothing was checked. Name the folder of a pack.")
     problems: list[Problem] = []
     reader = _Reader(folder, problems)
+    model = reader.single("model.toml", Model)
     pack = Pack(
         faults=reader.entries("faults", FaultEntry),
         tests=reader.entries("tests", TestEntry),
@@ -49,9 +50,9 @@ def check_pack(folder: Path) -> list[Problem]:
         questions=reader.listed("questions.toml", "question", Question),
         cautions=reader.listed("cautions.toml", "caution", Caution),
         triage=reader.listed("triage.toml", "triage", Triage),
+        model=None if model is None else Filed(Path("model.toml"), "", model),
         unreadable={kind: frozenset(ids) for kind, ids in reader.unreadable.items()},
     )
-    reader.single("model.toml", Model)
     problems += reader.strays()
     for check in CROSS_CHECKS:
         problems += check(pack)

@@ -172,14 +172,14 @@ def fitted_together(pack: Pack) -> Iterator[Problem]:
     for fault in pack.faults.values():
         entry = fault.entry
         blocks = [(f"shows[{n}].fitted", shows.fitted) for n, shows in enumerate(entry.shows, start=1)]
-        blocks += [(f"misfires_where[{n}].fitted", b.fitted) for n, b in enumerate(entry.misfires_where, start=1)]
+        blocks += [(f"behaviour_where[{n}].fitted", b.fitted) for n, b in enumerate(entry.behaviour_where, start=1)]
         for where, block in blocks:
             if block.never_meets(entry.fitted):
                 yield fault.problem(where, f"no engine that can have {entry.id!r} is fitted so; leave the block out")
 
 
 def nothing_idle(pack: Pack) -> Iterator[Problem]:
-    """Every fault can misfire and be repaired, every test shows something, every unlisted fault shows nothing.
+    """Every fault can make the complaint and be repaired, every test shows something, no unlisted fault shows anything.
 
     What cannot be known while a fault or repair is unreadable is not claimed.
     """
@@ -188,7 +188,7 @@ def nothing_idle(pack: Pack) -> Iterator[Problem]:
     cured = {cure.fault for filed in pack.repairs.values() if _active(filed.entry) for cure in filed.entry.cures}
     renewed = {filed.entry.renews for filed in pack.repairs.values() if _active(filed.entry)}
     shown = {shows.test for filed in faults.values() for shows in filed.entry.shows}
-    reaching = _can_misfire(faults)
+    reaching = _can_show(faults)
     for name, filed in faults.items():
         listed = filed.entry.kind != "unlisted"
         mended = name in cured or (filed.entry.part is not None and filed.entry.part in renewed)
@@ -197,14 +197,14 @@ def nothing_idle(pack: Pack) -> Iterator[Problem]:
         if not listed and filed.entry.shows:
             yield filed.problem("shows", "an unlisted cause shows nothing in particular; leave the blocks out")
         if name not in reaching and all_faults:
-            yield filed.problem("misfires", f"{name!r} never makes a cylinder misfire, by itself or through a victim")
+            yield filed.problem("behaviour", f"{name!r} never makes the complaint, by itself or through a victim")
     for name, test in pack.tests.items():
         if _active(test.entry) and name not in shown and all_faults:
             yield test.problem("id", f"no fault shows anything on {name!r}, so doing it would tell nothing")
 
 
-def _can_misfire(faults: Mapping[str, Filed[FaultEntry]]) -> set[str]:
-    able = {name for name, filed in faults.items() if filed.entry.misfires is not None or filed.entry.misfires_where}
+def _can_show(faults: Mapping[str, Filed[FaultEntry]]) -> set[str]:
+    able = {name for name, filed in faults.items() if filed.entry.behaviour is not None or filed.entry.behaviour_where}
     waiting = list(able)
     while waiting:
         victim = waiting.pop()
@@ -212,6 +212,42 @@ def _can_misfire(faults: Mapping[str, Filed[FaultEntry]]) -> set[str]:
         waiting += [cause for cause in causes if cause not in able]
         able.update(causes)
     return able
+
+
+def behaviours(pack: Pack) -> Iterator[Problem]:
+    """A fault acts under every condition of its pack, in strengths that the pack has."""
+    if pack.model is None:
+        return
+    conditions = [each.id for each in pack.model.entry.complaint.conditions]
+    strengths = pack.model.entry.strengths[1:]
+    for filed in pack.faults.values():
+        own = [] if filed.entry.behaviour is None else [("behaviour", filed.entry.behaviour)]
+        own += [(f"behaviour_where[{n}]", each) for n, each in enumerate(filed.entry.behaviour_where, start=1)]
+        for where, behaviour in own:
+            if missing := [name for name in conditions if name not in behaviour.acts]:
+                yield filed.problem(f"{where}.acts", f"says nothing about {', '.join(missing)}")
+            if strange := sorted(set(behaviour.acts) - set(conditions)):
+                yield filed.problem(f"{where}.acts", f"this pack has no condition {', '.join(strange)}")
+            if strange := sorted(set(behaviour.strength) - set(strengths)):
+                known = ", ".join(strengths)
+                yield filed.problem(f"{where}.strength", f"this pack has no strength {', '.join(strange)}, but {known}")
+
+
+def codes_shown(pack: Pack) -> Iterator[Problem]:
+    """A code that shows a test's outcome names one that the pack has, on the unit of the complaint or on the engine."""
+    if pack.model is None:
+        return
+    unit = pack.model.entry.complaint.unit
+    for n, meaning in enumerate(pack.model.entry.complaint.codes.meaning, start=1):
+        if meaning.test is None or meaning.test in pack.unreadable.get("tests", ()):
+            continue
+        test, where = pack.tests.get(meaning.test), f"complaint.codes.meaning[{n}]"
+        if test is None:
+            yield pack.model.problem(where, f"there is no test {meaning.test!r}")
+        elif meaning.outcome not in {outcome.id for outcome in test.entry.outcomes}:
+            yield pack.model.problem(where, f"the test {meaning.test!r} has no outcome {meaning.outcome!r}")
+        elif test.entry.on != (unit if meaning.units else "engine"):
+            yield pack.model.problem(where, f"the test {meaning.test!r} is done on the {test.entry.on}")
 
 
 def grounds(pack: Pack) -> Iterator[Problem]:
@@ -256,6 +292,8 @@ CROSS_CHECKS: tuple[Callable[[Pack], Iterator[Problem]], ...] = (
     circles,
     scopes,
     fitted_together,
+    behaviours,
+    codes_shown,
     nothing_idle,
     grounds,
 )

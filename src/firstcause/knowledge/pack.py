@@ -9,7 +9,17 @@ from typing import Generic, TypeVar
 
 from pydantic import BaseModel
 
-from firstcause.knowledge.schema import Access, Caution, FaultEntry, PartKind, Question, RepairEntry, TestEntry, Triage
+from firstcause.knowledge.schema import (
+    Access,
+    Caution,
+    FaultEntry,
+    Model,
+    PartKind,
+    Question,
+    RepairEntry,
+    TestEntry,
+    Triage,
+)
 
 T = TypeVar("T", bound=BaseModel, covariant=True)
 
@@ -51,4 +61,5 @@ class Pack:
     questions: Mapping[str, Filed[Question]]
     cautions: Mapping[str, Filed[Caution]]
     triage: Mapping[str, Filed[Triage]]
+    model: Filed[Model] | None
     unreadable: Mapping[str, frozenset[str]]

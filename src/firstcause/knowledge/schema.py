@@ -99,9 +99,8 @@ class Entry(Strict):
 class Prior(Grounded):
     """Relative weight among the causes of its kind, by distance: [at 80,000 km, at 160,000 km, at 240,000 km].
 
-    For a part, a place or a joint: weight among the causes in one misfiring cylinder. For a bank or the whole
-    engine: weight among the causes of a misfire in several cylinders. How weights become probabilities is in
-    model.toml.
+    For a part, a place or a joint: weight among the causes at one cylinder. For a bank or the whole engine: weight
+    among the causes that are shared. How weights become probabilities is in model.toml.
     """
 
     weight: tuple[float, float, float]
@@ -120,28 +119,26 @@ class StoryFactor(Grounded):
     factor: Annotated[float, Field(gt=0.0, le=100.0)]
 
 
-class Misfires(Grounded):
-    """What the fault, being present, does to the misfire counters of the cylinders it reaches.
+class Behaviour(Grounded):
+    """What the fault, being present, does to the counts of the complaint where it reaches.
 
-    `acts` gives for each operating region the chance that it is at work in a reading taken there. A fault that comes
-    in bouts names the mean time between bouts; then the chance grows with the minutes watched. `strength`
-    shares the readings in which it is at work among light, heavy and dead; it must add up to 1. Under
-    [[misfires_where]] it is for engines as `fitted` says, and goes before [misfires] there.
+    `acts` gives for each condition of the pack the chance that it is at work in a reading taken there. A fault that
+    comes in bouts names what lies between two bouts on average, in the measure of the complaint (minutes, starts);
+    then the chance grows with what was watched. `strength` shares the readings in which it is at work among the
+    strengths of the pack; it must add up to 1. Under [[behaviour_where]] it is for engines as `fitted` says, and goes
+    before [behaviour] there.
     """
 
     fitted: Fitted = Fitted()
-    acts: dict[Literal["cold-start", "idle", "cruise", "load"], Probability]
-    minutes_between_bouts: Annotated[float, Field(ge=0.0)] = 0.0
-    strength: dict[Literal["light", "heavy", "dead"], Probability]
+    acts: dict[Identifier, Probability]
+    between_bouts: Annotated[float, Field(ge=0.0)] = 0.0
+    strength: dict[Identifier, Probability]
 
     @model_validator(mode="after")
     def _closes(self) -> Self:
         total = sum(self.strength.values())
         if abs(total - 1.0) > 1e-6:
             raise ValueError(f"strength adds up to {total:g}, not 1")
-        missing = {"cold-start", "idle", "cruise", "load"} - set(self.acts)
-        if missing:
-            raise ValueError(f"acts says nothing about {', '.join(sorted(missing))}")
         return self
 
 
@@ -186,7 +183,7 @@ class FaultEntry(Entry):
 
     A `root` can be the first cause; a `victim` comes only from what stands under [[caused_by]] (its own weight is 0);
     an `unlisted` fault stands for what the catalogue does not hold and shows nothing in particular. A fault without
-    [misfires] acts only through its victims. `watch` and `returns_after_km` are for the owner: what to look at, and
+    [behaviour] acts only through its victims. `watch` and `returns_after_km` are for the owner: what to look at, and
     when (from, to) the trouble is likely back if only the symptom was relieved. `ruins` names faults it leaves behind.
     """
 
@@ -196,8 +193,8 @@ class FaultEntry(Entry):
     part: Identifier | None = None
     prior: Prior
     story: list[StoryFactor] = []
-    misfires: Misfires | None = None
-    misfires_where: list[Misfires] = []
+    behaviour: Behaviour | None = None
+    behaviour_where: list[Behaviour] = []
     shows: list[Shows] = []
     caused_by: list[CausedBy] = []
     reseat: Reseat | None = None
@@ -215,11 +212,11 @@ class FaultEntry(Entry):
             clash = _two_for_one_engine([shows.fitted for shows in self.shows if shows.test == test])
             if clash:
                 raise ValueError(f"{test!r} stands twice under [[shows]] {clash}")
-        clash = _two_for_one_engine([behaviour.fitted for behaviour in self.misfires_where])
+        clash = _two_for_one_engine([behaviour.fitted for behaviour in self.behaviour_where])
         if clash:
-            raise ValueError(f"[[misfires_where]] stands twice {clash}")
-        if not all(behaviour.fitted.says_something() for behaviour in self.misfires_where):
-            raise ValueError("each [[misfires_where]] says under `fitted` for which engines it is")
+            raise ValueError(f"[[behaviour_where]] stands twice {clash}")
+        if not all(behaviour.fitted.says_something() for behaviour in self.behaviour_where):
+            raise ValueError("each [[behaviour_where]] says under `fitted` for which engines it is")
         return self
 
 
@@ -436,7 +433,7 @@ class PartKind(Strict):
 
     id: Identifier
     name: Words
-    serves: Literal["cylinder", "coil-group"]
+    serves: Literal["cylinder", "coil-group", "bank", "engine"]
     swap_minutes: Minutes
     swappable: bool = True
     access: list[Identifier] = []
@@ -501,17 +498,17 @@ class Triage(Grounded):
 
 
 class CountLevel(Grounded):
-    """Share of misfiring ignition events at one strength: Beta(a, b)."""
+    """Share of bad ones among what was watched, at one strength: Beta(a, b)."""
 
     a: Annotated[float, Field(gt=0)]
     b: Annotated[float, Field(gt=0)]
 
 
 class Spill(Grounded):
-    """False counts on a sound cylinder: the crank's recoil after another cylinder's misfire is taken for its own.
+    """False counts on a sound cylinder: what another one did is taken for its own.
 
-    A share Beta(a, b) of the other cylinder's misfires; `next_in_order` and `elsewhere` say how often a reading has
-    such spill at all, for the cylinder that fires right after and for the rest.
+    A share Beta(a, b) of the other one's count; `next_in_order` and `elsewhere` say how often a reading has such spill
+    at all, for the cylinder that fires right after and for the rest.
     """
 
     a: Annotated[float, Field(gt=0)]
@@ -521,13 +518,14 @@ class Spill(Grounded):
 
 
 class Scale(Grounded):
-    """How weights become probabilities: expected number of present causes in one cylinder, by distance.
+    """How weights become probabilities: expected number of causes in one unit of the complaint, by distance.
 
-    `shared_reaches`: a shared cause that is at work in a region makes each of its cylinders misfire with this chance.
+    A unit is a cylinder, a bank or the engine. `shared_per_unit` is how much all shared causes weigh beside the private
+    ones of a unit; `shared_reaches` the chance with which a shared cause at work reaches each unit.
     """
 
-    per_cylinder: tuple[Probability, Probability, Probability]
-    shared_per_cylinder: Probability
+    per_unit: tuple[Probability, Probability, Probability]
+    shared_per_unit: Annotated[float, Field(ge=0.0, le=20.0)]
     shared_reaches: Probability
 
 
@@ -548,11 +546,171 @@ class ClosingLimit(Grounded):
     cause_at_least: Probability
 
 
-class Model(Strict):
-    """model.toml: the numbers that belong to the whole catalogue, not to one entry."""
+class Condition(Grounded):
+    """A way of running or standing in which the complaint is watched, e.g. at idle, or after a cold night.
 
-    levels: dict[Literal["none", "light", "heavy", "dead"], CountLevel]
-    spill: Spill
+    `way`: a shared cause is able to act, or not, in all conditions of one way alike. `code_looks_back`: how much of it
+    a code without conditions looks back on. `shuts`: what a reading taken there has closed again.
+    """
+
+    id: Identifier
+    name: Words
+    way: Identifier
+    code_looks_back: Annotated[float, Field(ge=0.0)]
+    shuts: Literal["everything", "cylinders", "nothing"] = "nothing"
+
+
+class CodeMeaning(Strict):
+    """What a stored code says here: where the complaint is (`units`), or how a test came out (at the unit, or engine).
+
+    A code with neither is known to belong to the complaint, but names no unit.
+    """
+
+    code: Annotated[str, StringConstraints(pattern=r"^[PCBU][0-3][0-9A-F]{3}$")]
+    units: list[Annotated[int, Field(ge=1, le=12)]] = []
+    test: Identifier | None = None
+    outcome: Identifier | None = None
+
+    @model_validator(mode="after")
+    def _both_or_none(self) -> Self:
+        if (self.test is None) != (self.outcome is None):
+            raise ValueError("a code that shows a test's outcome names both, the test and the outcome")
+        return self
+
+
+class Codes(Grounded):
+    """How a stored code is weighed: its likelihood at each strength, for a unit it names and for another one.
+
+    `in_condition`: how much of its condition a code with a freeze frame looks back on.
+    """
+
+    names_it: list[Probability]
+    names_another: list[Probability]
+    in_condition: Annotated[float, Field(gt=0.0)]
+    meaning: list[CodeMeaning] = []
+
+
+class Watch(Grounded):
+    """A reading to be taken: how much in each condition, as such (`over`) and as a share of the proving minutes.
+
+    `offered`: it is proposed by itself. `again_for`: it is how one looks again after work when the complaint was seen
+    in these conditions.
+    """
+
+    id: Identifier
+    name: Words
+    over: dict[Identifier, Annotated[float, Field(ge=0.0)]] = {}
+    share_of_proof: dict[Identifier, Probability] = {}
+    offered: bool = True
+    again_for: list[Identifier] = []
+
+
+class ComplaintWords(Strict):
+    """The complaint in words, as parts of sentences; `trouble` is what is gone at the end, `does` what the engine did.
+
+    For people of the trade: `counted` heads a reading ("Misfires counted"), `bad` and `out_of` are its two numbers,
+    `unread` says that it was not taken; `still`, `unproven`, `prove` and `longer` are sentences about the proof.
+    For the owner: `owner_count` with {bad} and {of}, `owner_chance` with {one_in}.
+    """
+
+    trouble: Words
+    does: Words
+    seen: Words
+    unseen: Words
+    both: Words
+    neither: Words
+    counted: Words
+    bad: Words
+    out_of: Words
+    unread: Words
+    still: Words
+    unproven: Words
+    prove: Words
+    longer: Words
+    read_first: Words
+    owner_count: Words
+    owner_chance: Words
+    measure: Words
+
+
+class Neighbour(Strict):
+    """Another pack that a case may belong to: the codes that point there, and what is said then."""
+
+    pack: Identifier
+    codes: list[Annotated[str, StringConstraints(pattern=r"^[PCBU][0-3][0-9A-F]{3}$")]]
+    say: Words
+
+
+class Complaint(Grounded):
+    """What the pack is about: what is counted, in which unit, out of what, under which conditions, and in which words.
+
+    `unit`: the complaint sits on a cylinder, a bank, or the engine. `out_of`: "ignition-events" (minutes at an engine
+    speed) or "watched" (`per_watched` chances for each one watched: a start is one, a minute holds some readings).
+    `minutes_each`: shop minutes for each one watched (a start with its waiting takes more than one).
+    A count is more than stray above `stray_most` and above `stray_share` of what was watched.
+    """
+
+    name: Words
+    unit: Literal["cylinder", "bank", "engine"]
+    out_of: Literal["ignition-events", "watched"]
+    per_watched: Annotated[float, Field(gt=0.0)] = 1.0
+    minutes_each: Annotated[float, Field(gt=0.0)] = 1.0
+    stray_most: Annotated[float, Field(ge=0.0)]
+    stray_share: Probability
+    words: ComplaintWords
+    conditions: Annotated[list[Condition], Field(min_length=1)]
+    codes: Codes
+    watches: Annotated[list[Watch], Field(min_length=1)]
+    neighbours: list[Neighbour] = []
+
+    @model_validator(mode="after")
+    def _hangs_together(self) -> Self:
+        known = {condition.id for condition in self.conditions}
+        used = {name for watch in self.watches for name in (*watch.over, *watch.share_of_proof, *watch.again_for)}
+        if used - known:
+            raise ValueError(f"the watches name conditions that are not there: {', '.join(sorted(used - known))}")
+        again = [name for watch in self.watches for name in watch.again_for]
+        if sorted(again) != sorted(known):
+            raise ValueError("each condition stands under again_for of exactly one watch")
+        return self
+
+    def is_seen(self, bad: float, out_of: float) -> bool:
+        """Whether a count is more than the stray ones of a healthy car."""
+        return bad > max(self.stray_most, self.stray_share * out_of)
+
+    def condition(self, name: str) -> Condition | None:
+        """The condition of this id."""
+        return next((each for each in self.conditions if each.id == name), None)
+
+    def ways(self) -> dict[str, tuple[str, ...]]:
+        """The conditions of each way, in their order."""
+        found: dict[str, tuple[str, ...]] = {}
+        for each in self.conditions:
+            found[each.way] = (*found.get(each.way, ()), each.id)
+        return found
+
+
+class Model(Strict):
+    """model.toml: what the pack is about, and the numbers that belong to the whole catalogue, not to one entry.
+
+    `levels` are the strengths of the complaint from none upwards.
+    """
+
+    complaint: Complaint
+    levels: Annotated[dict[Identifier, CountLevel], Field(min_length=2)]
+    spill: Spill | None = None
     scale: Scale
     money: Money
     closing: ClosingLimit
+
+    @model_validator(mode="after")
+    def _a_likelihood_for_each_strength(self) -> Self:
+        for name in ("names_it", "names_another"):
+            if len(getattr(self.complaint.codes, name)) != len(self.levels):
+                raise ValueError(f"complaint.codes.{name} has not one number for each of the {len(self.levels)} levels")
+        return self
+
+    @property
+    def strengths(self) -> tuple[str, ...]:
+        """The strengths of the complaint, from none upwards."""
+        return tuple(self.levels)

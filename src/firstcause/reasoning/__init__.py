@@ -2,7 +2,7 @@
 
 history     what happened to a car, in order: the engine's only input besides the knowledge base
 fitment     which part sits where at a moment, and what has become of each fault by then
-counts      misfire counts as counts: strengths, beta-binomial
+counts      counts as counts: strengths, beta-binomial
 network     binary causes with noisy-OR links, findings as noisy-MAX: the compiled model
 compiled    knowledge + history -> network
 terms       findings and links as signed sums

@@ -130,7 +130,8 @@ def advise(model: Model, terms: Terms, engine: Engine) -> Advice:
     before = float(entropy_bits(np.column_stack([now, [cured]]))[0])
     per_bit = _price_per_bit(same_roots, before)
     options = [_option_of_probe(probe, per_bit, before) for probe in probes]
-    options += [_option_of_repair(table, r, now[0], cured, per_bit) for r in range(len(table.steps))]
+    gone = f"{model.knowledge.model.complaint.words.trouble} is gone and stays gone"
+    options += [_option_of_repair(table, r, now[0], cured, per_bit, gone) for r in range(len(table.steps))]
     options.append(_refer(table, terms, now))
     options = [option for option in options if option.step.kind != "repair" or option.fan]
     return Advice(
@@ -237,10 +238,10 @@ def _victims_price(
 
 def _chance_to_hide(model: Model, root: str, watched: Mapping[Region, float]) -> float:
     """Chance that a root which still stands does not show in the proving drive."""
-    behaviours = [model.entry(root).misfires]
+    behaviours = [model.entry(root).behaviour]
     if behaviours[0] is None:
         behaviours = [
-            model.knowledge.faults[f.id].misfires
+            model.knowledge.faults[f.id].behaviour
             for f in model.knowledge.faults.values()
             if any(link.fault == model.facts[root].fault for link in f.caused_by)
         ]
@@ -331,7 +332,7 @@ def _top(roots: Sequence[str], shares: Array, most: int = 4) -> tuple[tuple[str,
     return tuple((roots[i], float(shares[i])) for i in order)
 
 
-def _option_of_repair(table: _Table, r: int, now: Array, cured: float, per_bit: float) -> Option:
+def _option_of_repair(table: _Table, r: int, now: Array, cured: float, per_bit: float, gone: str) -> Option:
     """This repair and its proof first; if it was not the one, the best course from there, looking included."""
     bill, step = table.bill, table.steps[r]
     left = now * (1.0 - bill.solves[r])
@@ -343,7 +344,7 @@ def _option_of_repair(table: _Table, r: int, now: Array, cured: float, per_bit: 
     first = float(bill.price[r]) + bill.verify + bill.comeback * float(left @ bill.hides)
     after, cost = (left / rest, course / rest) if rest > 0.0 else (left, 0.0)
     fan = (
-        Outlook("it-was-that", "the misfire is gone and stays gone", chance + cured, (), 0.0),
+        Outlook("it-was-that", gone, chance + cured, (), 0.0),
         Outlook("it-was-not", "it comes back", rest, _top(table.roots, after), cost),
     )
     return Option(step, first + course, fan)

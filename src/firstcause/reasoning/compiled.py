@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 from math import prod
 from typing import TypeVar
 
 from firstcause.errors import RequestError
 from firstcause.knowledge.base import Knowledge, fits, on_engine
-from firstcause.knowledge.schema import FaultEntry, TestEntry
+from firstcause.knowledge.schema import Complaint, FaultEntry, TestEntry
 from firstcause.reasoning.counts import (
-    STRENGTHS,
     caught,
     chance_at_work,
     strength_cumulative,
@@ -33,7 +32,6 @@ from firstcause.reasoning.history import (
     Renewed,
     Repaired,
     Reseated,
-    still_misfires,
 )
 from firstcause.reasoning.network import Cause, Finding, Network
 from firstcause.reasoning.prior import prior_probabilities
@@ -44,16 +42,7 @@ Causes = tuple[tuple[str, tuple[float, ...]], ...]
 K = TypeVar("K")
 V = TypeVar("V", int, float)
 
-# Likelihood of a stored misfire code under each strength of misfiring, for a named and for another cylinder.
-# Judgement: a code names a cylinder that misfired clearly; by 13 CCR 1968.2(e)(3.1.3) the others stayed under 10 %.
-CODE_NAMES_IT = (0.02, 0.6, 1.0, 1.0)
-CODE_NAMES_ANOTHER = (1.0, 0.5, 0.1, 0.03)
-# Minutes in each region that a code without a freeze frame is taken to look back on, and with one. Judgement.
-CODE_LOOKS_BACK: Mapping[Region, float] = {"cold-start": 1.0, "idle": 3.0, "cruise": 15.0, "load": 3.0}
-CODE_IN_REGION_MINUTES = 3.0
-# Regions in which a shared cause is able to act alike: the car stands, or it is on the road. Judgement.
-WAYS: Mapping[str, tuple[Region, ...]] = {"standing": ("cold-start", "idle"), "road": ("cruise", "load")}
-# A cylinder is complained of when its count is less than a tenth as likely without a misfire as with one. Judgement.
+# A unit is complained of when its count is less than a tenth as likely without the complaint as with it. Judgement.
 COMPLAINT_FROM = 0.1
 
 
@@ -84,9 +73,23 @@ class Model:
     happening_of: Mapping[str, str]
     """finding id -> id of the happening it came from"""
     complaint: frozenset[int]
-    """Cylinders that were seen or stored as misfiring."""
+    """Units (cylinders, banks, or the engine as 1) that were seen or stored with the complaint."""
     sites: frozenset[int]
     """Cylinders in question: those of the complaint, and those from which the parts then sitting there came."""
+
+    @cached_property
+    def units(self) -> Mapping[int, frozenset[int]]:
+        """The cylinders of each unit on which the complaint may sit."""
+        return _units(self.knowledge, self.car)
+
+    def unit_place(self, number: int) -> Place:
+        """The place of a unit."""
+        return _unit_place(self.knowledge, number)
+
+    @property
+    def complaint_cylinders(self) -> frozenset[int]:
+        """The cylinders of the units complained of."""
+        return frozenset(number for unit in self.complaint for number in self.units[unit])
 
     def entry(self, cause_id: str) -> FaultEntry:
         """The knowledge entry of a cause."""
@@ -108,9 +111,9 @@ class Model:
         return cylinder(min(self.reach(cause_id)))
 
     @cached_property
-    def _can_misfire(self) -> frozenset[str]:
-        """Faults that misfire themselves or through a victim."""
-        able = {f.id for f in self.knowledge.faults.values() if f.misfires is not None}
+    def _can_show(self) -> frozenset[str]:
+        """Faults that make the complaint themselves or through a victim."""
+        able = {f.id for f in self.knowledge.faults.values() if f.behaviour is not None}
         grown = True
         while grown:
             parents = {link.fault for f in able for link in self.knowledge.faults[f].caused_by}
@@ -120,14 +123,14 @@ class Model:
 
     @cached_property
     def live(self) -> tuple[str, ...]:
-        """Current causes that can misfire at the sites in question, roots and victims, in network order."""
+        """Current causes that can make the complaint at the sites in question, roots and victims, in network order."""
         now = set(self.current.values())
         sites = self.sites or frozenset(self.car.layout.cylinders)
         return tuple(
             cause.id
             for cause in self.network.causes
             if cause.id in now
-            and self.facts[cause.id].fault in self._can_misfire
+            and self.facts[cause.id].fault in self._can_show
             and (self.facts[cause.id].home | self.reach(cause.id)) & sites
         )
 
@@ -142,7 +145,7 @@ class Model:
         return tuple(cause for cause in self.live if self.entry(cause).kind == "victim")
 
     def able_to_act(self, cause: str, way: str) -> str | None:
-        """The cause that says whether a shared fault acts standing or on the road, if such a reading was taken."""
+        """The cause that says whether a shared fault acts in this way, if such a reading was taken."""
         name = f"{cause}#{way}"
         return name if name in self.facts else None
 
@@ -150,9 +153,9 @@ class Model:
         """The causes that a test done now at this place would show, with their cumulative outcomes."""
         return _causes_of_test(self, test, place)
 
-    def causes_of_count(self, number: int, minutes: Mapping[Region, float]) -> Causes:
-        """The causes that would make this cylinder misfire in a reading taken now."""
-        return _causes_of_count(self, number, (minutes,))
+    def causes_of_count(self, unit: int, watched: Mapping[Region, float]) -> Causes:
+        """The causes that would make the complaint on this unit in a reading taken now."""
+        return _causes_of_count(self, unit, (watched,))
 
 
 def compile_model(knowledge: Knowledge, car: CarFacts, history: History) -> Model:
@@ -161,7 +164,7 @@ def compile_model(knowledge: Knowledge, car: CarFacts, history: History) -> Mode
     Raises RequestError for a part, place, test or repair that this engine or the knowledge base does not have.
     """
     builder = _Builder(on_engine(knowledge, car.layout), car, history)
-    for happening in _readings_joined(history):
+    for happening in _readings_joined(history, knowledge.model.complaint):
         builder.take(happening)
     return builder.model()
 
@@ -184,7 +187,7 @@ class _Builder:
         self.wanderers = _parts_that_move(self.fitment, self.history)
         self.faults = {f.id: f for f in self.knowledge.faults.values() if fits(f.fitted, self.car.layout)}
         answers = frozenset(h.answer for h in self.history if isinstance(h, Answered))
-        self.priors = prior_probabilities(self.faults.values(), self.knowledge.model.scale, self.car, answers)
+        self.priors = prior_probabilities(self.faults.values(), self.knowledge.model, self.car, answers)
         for fault in _parents_first(self.faults):
             for holder, home in self._holders(fault):
                 self._add_original(fault, holder, home)
@@ -232,13 +235,13 @@ class _Builder:
         return f"cylinder {min(home)}" if private and holder not in self.wanderers else None
 
     def able_to_act(self, cause: str, way: str) -> str:
-        """The cause that says whether a shared fault acts standing or on the road; made at the first such reading."""
+        """The cause that says whether a shared fault acts in this way; made at the first such reading."""
         name = f"{cause}#{way}"
         if name not in self.facts:
             facts = self.facts[cause]
-            behaviour = self.knowledge.faults[facts.fault].misfires
+            behaviour = self.knowledge.faults[facts.fault].behaviour
             assert behaviour is not None
-            ability = max(behaviour.acts[region] for region in WAYS[way])
+            ability = max(behaviour.acts[region] for region in self.knowledge.model.complaint.ways()[way])
             self.causes.append(Cause(name, 0.0, ((cause, ability),), None))
             self.facts[name] = CauseFacts(name, facts.fault, facts.holder, facts.home)
         return name
@@ -293,56 +296,84 @@ class _Builder:
         if repair is None:
             raise RequestError(f"The knowledge base has no repair {happening.repair!r}. Nothing was weighed.")
         if repair.renews is not None:
-            self._renewed(repair.renews, happening.place.numbers[0])
+            self._renewed(repair.renews, min(_cylinders_of(happening.place, self.car)))
         here = _cylinders_of(happening.place, self.car)
         for cure in repair.cures:
             for (fault, holder), cause_id in list(self.current.items()):
                 if fault == cure.fault and _is_within(self.facts[cause_id].home, holder, here, happening.place):
                     self._add(fault, holder, self.facts[cause_id].home, 0.0, ((cause_id, 1.0 - cure.chance),))
 
+    @cached_property
+    def units(self) -> Mapping[int, frozenset[int]]:
+        """The cylinders of each unit on which the complaint may sit."""
+        return _units(self.knowledge, self.car)
+
+    def _require_unit(self, number: int) -> int:
+        if number not in self.units:
+            place = _unit_place(self.knowledge, number)
+            raise RequestError(f"This engine has no {place} on which the complaint could sit. Nothing was weighed.")
+        return number
+
     def _complains(self, numbers: Iterable[int]) -> None:
         for number in numbers:
             self.complaint.add(number)
-            self.sites.add(number)
+            self.sites |= self.units[number]
             for serial, position in self.fitment.home.items():
                 here = self.fitment.where(serial)
-                if here is not None and number in here[1]:
+                if here is not None and self.units[number] & set(here[1]):
                     self.sites.update(position[1])
 
     def _coded(self, happening: Coded) -> None:
-        minutes = CODE_LOOKS_BACK if happening.region is None else {happening.region: CODE_IN_REGION_MINUTES}
-        for number in self.car.layout.cylinders:
-            named = number in happening.cylinders
-            weights = CODE_NAMES_IT if named else CODE_NAMES_ANOTHER
-            causes = _causes_of_count(self, number, (minutes,))
-            self._observe(happening.id, _count_finding(f"{happening.id}/{cylinder(number)}", causes, weights))
-        self._complains(happening.cylinders)
+        complaint = self.knowledge.model.complaint
+        codes, watched = complaint.codes, {each.id: each.code_looks_back for each in complaint.conditions}
+        if happening.region is not None:
+            watched = {self._require_region(happening.region, happening.id): codes.in_condition}
+        for number in self.units:
+            weights = tuple(codes.names_it if number in happening.units else codes.names_another)
+            self._observe_unit(happening.id, number, _causes_of_count(self, number, (watched,)), weights)
+        self._complains(map(self._require_unit, happening.units))
 
     def _counted(self, happening: _Reading) -> None:
-        levels = self.knowledge.model.levels
-        for number, misfires in happening.misfires.items():
-            self.car.layout.require(number)
-            firings = happening.firings.get(number, 0)
-            if firings <= 0:
+        words, levels = self.knowledge.model.complaint.words, self.knowledge.model.levels
+        for region in (region for run in happening.runs for region in run):
+            self._require_region(region, happening.id)
+        for number, bad in happening.bad.items():
+            self._require_unit(number)
+            out_of = happening.out_of.get(number, 0)
+            if out_of <= 0:
                 continue
-            if misfires > firings:
+            if bad > out_of:
                 raise RequestError(
-                    f"{happening.id} counts {misfires} misfires on cylinder {number} in {firings} ignition events. "
-                    "Correct the count, the minutes or the engine speed."
+                    f"{happening.id} counts {bad} {words.bad} on {_unit_place(self.knowledge, number)} in {out_of} "
+                    f"{words.out_of}. Correct the count, or what was watched."
                 )
-            weights = self._with_spill(happening, number, strength_weights(misfires, firings, levels))
-            causes = _causes_of_count(self, number, happening.runs)
-            self._observe(happening.id, _count_finding(f"{happening.id}/{cylinder(number)}", causes, weights))
+            weights = self._with_spill(happening, number, strength_weights(bad, out_of, levels))
+            self._observe_unit(happening.id, number, _causes_of_count(self, number, happening.runs), weights)
             if weights[0] < COMPLAINT_FROM * max(weights):
                 self._complains((number,))
 
+    def _require_region(self, region: Region, happening_id: str) -> Region:
+        complaint = self.knowledge.model.complaint
+        if complaint.condition(region) is None:
+            known = ", ".join(each.id for each in complaint.conditions)
+            why = f"{happening_id} was watched at {region!r}; this pack knows {known}"
+            raise RequestError(f"{why}. Nothing was weighed.")
+        return region
+
+    def _observe_unit(self, happening_id: str, unit: int, causes: Causes, weights: tuple[float, ...]) -> None:
+        """A count over the strengths: by itself a unit shows none of it."""
+        name = f"{happening_id}/{_unit_place(self.knowledge, unit)}"
+        self._observe(happening_id, Finding(name, (1.0,) * len(weights), causes, weights))
+
     def _with_spill(self, happening: _Reading, number: int, weights: tuple[float, ...]) -> tuple[float, ...]:
         spill, layout = self.knowledge.model.spill, self.car.layout
-        worst = max(happening.misfires, key=lambda other: happening.misfires[other])
+        if spill is None:
+            return weights
+        worst = max(happening.bad, key=lambda other: happening.bad[other])
         order = layout.firing_order
         follows = order[(order.index(worst) + 1) % layout.count] == number
         chance = spill.next_in_order if follows else spill.elsewhere
-        return with_spill(weights, happening.misfires[number], happening.misfires[worst], spill, chance)
+        return with_spill(weights, happening.bad[number], happening.bad[worst], spill, chance)
 
     def _found(self, happening: Found) -> None:
         test = self.knowledge.tests.get(happening.test)
@@ -379,24 +410,26 @@ class _Reading:
 
     id: str
     runs: tuple[Mapping[Region, float], ...]
-    firings: Mapping[int, int]
-    misfires: Mapping[int, int]
-
-    @property
-    def is_quiet(self) -> bool:
-        return not any(still_misfires(count, self.firings.get(number, 0)) for number, count in self.misfires.items())
+    out_of: Mapping[int, int]
+    bad: Mapping[int, int]
+    is_quiet: bool
 
     def with_another(self, other: Counted) -> _Reading:
-        """Two readings as one: quiet runs stay runs of their own, misfiring ones are one long run."""
-        runs = (*self.runs, other.minutes) if self.is_quiet else (_summed(self.runs[0], other.minutes),)
-        return _Reading(self.id, runs, _summed(self.firings, other.firings), _summed(self.misfires, other.misfires))
+        """Two readings as one: quiet runs stay runs of their own, those with the complaint are one long run."""
+        runs = (*self.runs, other.watched) if self.is_quiet else (_summed(self.runs[0], other.watched),)
+        return replace(self, runs=runs, out_of=_summed(self.out_of, other.out_of), bad=_summed(self.bad, other.bad))
 
 
-def _readings_joined(history: History) -> list[Happening | _Reading]:
+def _is_quiet(happening: Counted, complaint: Complaint) -> bool:
+    return not any(complaint.is_seen(count, happening.out_of.get(unit, 0)) for unit, count in happening.bad.items())
+
+
+def _readings_joined(history: History, complaint: Complaint) -> list[Happening | _Reading]:
     """Readings in the same regions that say the same, with nothing changed in between, become one.
 
-    A fault that was at work in one misfiring reading is at work in the next: taken as independent they would count the
-    same evidence twice. Quiet readings each gave a fault its chance to show; one reading of many runs says just that.
+    A fault that was at work in one reading with the complaint is at work in the next: taken as independent they would
+    count the same evidence twice. Quiet readings each gave a fault its chance to show; one reading of many runs says
+    just that.
     The joined reading has the id of the first.
     """
     joined: list[Happening | _Reading] = []
@@ -407,8 +440,9 @@ def _readings_joined(history: History) -> list[Happening | _Reading]:
         if not isinstance(happening, Counted):
             joined.append(happening)
             continue
-        reading = _Reading(happening.id, (happening.minutes,), happening.firings, happening.misfires)
-        regions = frozenset(region for region, watched in happening.minutes.items() if watched > 0)
+        quiet = _is_quiet(happening, complaint)
+        reading = _Reading(happening.id, (happening.watched,), happening.out_of, happening.bad, quiet)
+        regions = frozenset(region for region, watched in happening.watched.items() if watched > 0)
         at = since_change.setdefault((regions, reading.is_quiet), len(joined))
         if at == len(joined):
             joined.append(reading)
@@ -451,46 +485,42 @@ def _causes_of_test(state: _Builder | Model, test: TestEntry, place: Place) -> C
     return tuple((cause, shown[fault]) for fault, cause in chosen if fault in shown)
 
 
-def _count_finding(name: str, causes: Causes, weights: tuple[float, ...]) -> Finding:
-    """A count over STRENGTHS: by itself a cylinder does not misfire."""
-    return Finding(name, (1.0,) * len(STRENGTHS), causes, weights)
-
-
-def _causes_of_count(state: _Builder | Model, number: int, runs: Sequence[Mapping[Region, float]]) -> Causes:
-    """The causes that act on a cylinder, each with its chance to be at work in at least one of these runs."""
-    here = frozenset((number,))
+def _causes_of_count(state: _Builder | Model, unit: int, runs: Sequence[Mapping[Region, float]]) -> Causes:
+    """The causes that act on a unit, each with its chance to be at work in at least one of these runs."""
+    here, strengths = state.units[unit], state.knowledge.model.strengths
     found = []
     for (fault, holder), cause in state.current.items():
         entry = state.knowledge.faults[fault]
-        if entry.misfires is None or not _touches(state, holder, cause, here):
+        if entry.behaviour is None or not _touches(state, holder, cause, here):
             continue
         if entry.scope in ("shared", "bank"):
             found += _shared_at_work(state, cause, entry, runs)
         else:
-            hidden = prod(1.0 - chance_at_work(entry.misfires, minutes) for minutes in runs)
-            found.append((cause, strength_cumulative(entry.misfires, 1.0 - hidden)))
+            hidden = prod(1.0 - chance_at_work(entry.behaviour, watched) for watched in runs)
+            found.append((cause, strength_cumulative(entry.behaviour, 1.0 - hidden, strengths)))
     return tuple(found)
 
 
 def _shared_at_work(
     state: _Builder | Model, cause: str, entry: FaultEntry, runs: Sequence[Mapping[Region, float]]
 ) -> list[tuple[str, tuple[float, ...]]]:
-    """A shared cause is able to act standing, on the road, or not: for all its cylinders alike, in every reading."""
-    behaviour, reaches = entry.misfires, state.knowledge.model.scale.shared_reaches
+    """A shared cause is able to act in one way, or not: for all its units alike, in every reading."""
+    behaviour, model = entry.behaviour, state.knowledge.model
+    reaches = model.scale.shared_reaches
     assert behaviour is not None
     found = []
-    for way, regions in WAYS.items():
+    for way, regions in model.complaint.ways().items():
         ability = max(behaviour.acts[region] for region in regions)
-        if ability <= 0.0 or not any(minutes.get(region, 0.0) > 0.0 for minutes in runs for region in regions):
+        if ability <= 0.0 or not any(watched.get(region, 0.0) > 0.0 for watched in runs for region in regions):
             continue
         hidden = 1.0
-        for minutes in runs:
-            missed = prod(1.0 - behaviour.acts[r] / ability * caught(behaviour, minutes.get(r, 0.0)) for r in regions)
+        for watched in runs:
+            missed = prod(1.0 - behaviour.acts[r] / ability * caught(behaviour, watched.get(r, 0.0)) for r in regions)
             hidden *= 1.0 - reaches * (1.0 - missed)
         able, at_work = state.able_to_act(cause, way), 1.0 - hidden
         if able is None:
             able, at_work = cause, at_work * ability
-        found.append((able, strength_cumulative(behaviour, at_work)))
+        found.append((able, strength_cumulative(behaviour, at_work, model.strengths)))
     return found
 
 
@@ -505,6 +535,16 @@ def _touches(state: _Builder | Model, holder: str, cause: str, here: frozenset[i
 @lru_cache(maxsize=256)
 def _place(holder: str) -> Place:
     return Place.parse(holder)
+
+
+def _units(knowledge: Knowledge, car: CarFacts) -> Mapping[int, frozenset[int]]:
+    groups = car.layout.groups(knowledge.model.complaint.unit)
+    return {number: frozenset(group) for number, group in enumerate(groups, start=1)}
+
+
+def _unit_place(knowledge: Knowledge, number: int) -> Place:
+    unit = knowledge.model.complaint.unit
+    return ENGINE if unit == "engine" else Place(unit, (number,))
 
 
 def _cylinders_of(place: Place, car: CarFacts) -> frozenset[int]:

@@ -18,7 +18,7 @@ Position = tuple[str, tuple[int, ...]]
 class Fitment:
     """The parts in their positions. A position is a kind of part and the cylinders it serves there.
 
-    Serials: `coil-3` is the coil that the car brought in at cylinder 3, `coil-new-1` the first new one fitted.
+    Serials: the kind and where the car brought it in at (`<kind>-3`); `<kind>-new-1` is the first new one fitted.
     """
 
     layout: EngineLayout
@@ -95,5 +95,4 @@ class Fitment:
 
 
 def _positions(kind: PartKind, layout: EngineLayout) -> list[Position]:
-    groups = layout.coil_groups if kind.serves == "coil-group" else tuple((number,) for number in layout.cylinders)
-    return [(kind.id, group) for group in groups]
+    return [(kind.id, group) for group in layout.groups(kind.serves)]

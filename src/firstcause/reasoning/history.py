@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal, TypeAlias
+from typing import TypeAlias
 
 from firstcause.vehicle.layout import EngineLayout
 from firstcause.vehicle.place import Place
 
-Region = Literal["cold-start", "idle", "cruise", "load"]
-REGIONS: tuple[Region, ...] = ("cold-start", "idle", "cruise", "load")
+Region: TypeAlias = str
+"""Id of a condition under which the pack watches its complaint."""
 
 
 @dataclass(frozen=True)
@@ -38,29 +38,25 @@ class Answered:
 
 @dataclass(frozen=True)
 class Coded:
-    """The car stored a misfire code: these cylinders, first detected in this region if a freeze frame tells."""
+    """The car stored a code of the complaint: on these units, first seen in this region if a freeze frame tells."""
 
     id: str
-    cylinders: frozenset[int]
+    units: frozenset[int]
     region: Region | None = None
 
 
 @dataclass(frozen=True)
 class Counted:
-    """Misfires counted, cylinder by cylinder, over a stated number of ignition events and minutes by region.
+    """The complaint counted: how many were bad out of how many, unit by unit, and what was watched by region.
 
-    `misfires` and `firings` have a cylinder as key; a cylinder that is absent was not read.
+    `watched` is in the measure of the pack (minutes, starts). `out_of` and `bad` have a unit as key (the number of a
+    cylinder or bank; 1 is the engine); a unit that is absent was not read.
     """
 
     id: str
-    minutes: Mapping[Region, float]
-    firings: Mapping[int, int]
-    misfires: Mapping[int, int]
-
-
-def still_misfires(misfires: int, firings: int) -> bool:
-    """Whether a count is more than the stray ones of a healthy cylinder: over 3, and over 2 in 1,000. Judgement."""
-    return misfires > max(3.0, 0.002 * firings)
+    watched: Mapping[Region, float]
+    out_of: Mapping[int, int]
+    bad: Mapping[int, int]
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from firstcause.reasoning.compiled import Model, compile_model
 from firstcause.reasoning.exact import Engine, Extra, rough_engine
 from firstcause.reasoning.history import Counted, Moved, Renewed, Repaired, Reseated
 from firstcause.reasoning.shown import axes_of, leak_of, shown_at, terms_of
-from firstcause.reasoning.steps import Step, Terms, watch_steps
+from firstcause.reasoning.steps import Step, Terms, unit_at, watch_steps
 
 Array = NDArray[np.float64]
 
@@ -42,7 +42,7 @@ def test_plan(model: Model, step: Step) -> Plan:
 
 
 def _quiet(model: Model, numbers: Sequence[int], step: Step) -> Extra:
-    """The factor of: no misfire in a reading on any of these cylinders."""
+    """The factor of: no complaint in a reading on any of these units."""
     factors: dict[str, float] = {}
     for number in numbers:
         for cause, cumulative in model.causes_of_count(number, dict(step.watched)):
@@ -65,19 +65,19 @@ def watch_or_verify(model: Model, terms: Terms) -> list[Step]:
 
 
 def watch_plan(model: Model, step: Step) -> Plan:
-    """The outcomes of reading the counters: it misfires where it was complained of, or it does not."""
-    numbers = sorted(model.complaint or model.car.layout.cylinders)
-    names = (("quiet", "no misfire"), ("misfires", "it misfires"))
+    """The outcomes of a reading: it is seen where it was complained of, or it is not."""
+    numbers, words = sorted(model.complaint or model.units), model.knowledge.model.complaint.words
+    names = (("quiet", words.unseen), ("seen", words.seen))
     return Plan(step, names, (Extra({}), _quiet(model, numbers, step)), np.array([[0.0, 1.0], [1.0, -1.0]]))
 
 
 def swap_plan(model: Model, step: Step) -> tuple[Model, Engine, Plan]:
-    """The swap is done in thought: a new fitment, then a reading on both cylinders. Four outcomes fall out of it."""
+    """The swap is done in thought: a new fitment, then a reading on both units. Four outcomes fall out of it."""
     assert step.other is not None
-    suspect, partner = step.place.numbers[0], step.other
-    after = compile_model(
-        model.knowledge, model.car, (*model.history, Moved("in thought", step.what, suspect, partner))
-    )
+    moved = Moved("in thought", step.what, step.place.numbers[0], step.other)
+    suspect, partner = (unit_at(model, number) for number in (moved.first, moved.second))
+    after = compile_model(model.knowledge, model.car, (*model.history, moved))
+    words = model.knowledge.model.complaint.words
     extras = (
         Extra({}),
         _quiet(after, [suspect], step),
@@ -86,9 +86,9 @@ def swap_plan(model: Model, step: Step) -> tuple[Model, Engine, Plan]:
     )
     combine = np.array([[0, 1, 0, -1], [0, 0, 1, -1], [1, -1, -1, 1], [0, 0, 0, 1]], dtype=float)
     names = (
-        ("moved", f"it moved to cylinder {partner}"),
-        ("stayed", f"it stayed on cylinder {suspect}"),
-        ("both", "both cylinders misfire"),
-        ("gone", "neither misfires"),
+        ("moved", f"it moved to {model.unit_place(partner)}"),
+        ("stayed", f"it stayed on {model.unit_place(suspect)}"),
+        ("both", words.both),
+        ("gone", words.neither),
     )
     return after, rough_engine(after.network), Plan(step, names, extras, combine)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from itertools import pairwise
 
-from firstcause.knowledge.schema import FaultEntry, Scale
+from firstcause.knowledge.schema import FaultEntry
+from firstcause.knowledge.schema import Model as KnowledgeModel
 from firstcause.reasoning.history import CarFacts
 
 KNOTS_KM = (80_000.0, 160_000.0, 240_000.0)
@@ -23,21 +24,24 @@ def at_distance(values: tuple[float, float, float], distance_km: float) -> float
 
 
 def prior_probabilities(
-    faults: Iterable[FaultEntry], scale: Scale, car: CarFacts, answers: Collection[str]
+    faults: Iterable[FaultEntry], model: KnowledgeModel, car: CarFacts, answers: Collection[str]
 ) -> Mapping[str, float]:
     """Prior probability of each fault in one holder (one part, one place, one joint, one bank, the engine).
 
-    Weights of parts, places and joints share the expected number of causes in one cylinder; weights of banks and the
-    engine share the expected number of shared causes (`shared_per_cylinder` times that of all cylinders). Answers
-    in the story multiply the odds. No prior passes LARGEST_PRIOR.
+    A unit is what the complaint sits on: a cylinder, a bank, the engine. Weights of parts, places and joints share the
+    expected number of causes in one unit, equally over its cylinders; weights of banks and the engine share the
+    expected number of shared causes (`shared_per_unit` times that of all units). Answers in the story multiply the
+    odds. No prior passes LARGEST_PRIOR.
     """
     fitted = list(faults)
     weight = {f.id: at_distance(f.prior.weight, car.distance_km) for f in fitted}
     shared = {f.id for f in fitted if f.scope in ("bank", "shared")}
     total_private = sum(w for name, w in weight.items() if name not in shared)
     total_shared = sum(w for name, w in weight.items() if name in shared)
-    per_cylinder = at_distance(scale.per_cylinder, car.distance_km)
-    for_all = per_cylinder * scale.shared_per_cylinder * car.layout.count
+    units = len(car.layout.groups(model.complaint.unit))
+    per_unit = at_distance(model.scale.per_unit, car.distance_km)
+    per_cylinder = per_unit * units / car.layout.count
+    for_all = per_unit * model.scale.shared_per_unit * units
     result = {}
     for fault in fitted:
         if fault.id in shared:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from firstcause.knowledge.base import Knowledge, fits
-from firstcause.knowledge.schema import Access, PartKind, PartsClass, RepairEntry, TestEntry
+from firstcause.knowledge.schema import Access, Complaint, PartKind, PartsClass, RepairEntry, TestEntry, Watch
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.history import CarFacts, Counted, Found, Moved, Region, Renewed, Repaired, Reseated
 from firstcause.vehicle.place import ENGINE, Place, bank, cylinder
@@ -85,8 +85,9 @@ def openings(knowledge: Knowledge, wanted: Iterable[str], place: Place, car: Car
 
 
 def open_now(model: Model) -> frozenset[str]:
-    """What stands open: opened by steps since the engine last ran; a drive closes all, an idle run the cylinders."""
+    """What stands open: opened by steps since the engine last ran; a reading shuts what its conditions say."""
     knowledge, car = model.knowledge, model.car
+    complaint = knowledge.model.complaint
     standing: set[str] = set()
     for happening in model.history:
         match happening:
@@ -99,9 +100,12 @@ def open_now(model: Model) -> frozenset[str]:
                 standing |= openings(knowledge, knowledge.parts[part].access, cylinder(number), car).keys()
             case Repaired(repair=repair, place=place):
                 standing |= openings(knowledge, knowledge.repairs[repair].access, place, car).keys()
-            case Counted(minutes=minutes):
-                on_the_road = any(watched > 0 for region, watched in minutes.items() if region != "idle")
-                standing = set() if on_the_road else {name for name in standing if " cylinder " not in name}
+            case Counted(watched=watched):
+                shut = {complaint.condition(region).shuts for region, much in watched.items() if much > 0}  # type: ignore[union-attr]
+                if "everything" in shut:
+                    standing = set()
+                elif "cylinders" in shut:
+                    standing = {name for name in standing if " cylinder " not in name}
             case _:
                 pass
     return frozenset(standing)
@@ -177,10 +181,11 @@ def _numbers(happening: Moved | Renewed) -> set[int]:
 
 
 def swap_steps(model: Model, terms: Terms, standing: frozenset[str]) -> list[Step]:
-    """For each kind of part at the cylinder that misfires: a swap with a quiet, unrelated, easily reached one."""
-    suspect = _misfiring_now(model)
-    if suspect is None:
+    """For each kind of part at the worst unit: a swap with a quiet, unrelated, easily reached one."""
+    unit = _worst_now(model)
+    if unit is None:
         return []
+    suspect = min(model.units[unit])
     steps = []
     for kind in model.fitment.kinds.values():
         if not kind.swappable or not _has_live_part(model, kind.id, suspect) or _has_moved(model, kind.id, suspect):
@@ -201,20 +206,26 @@ def _swap_step(
     needed = openings(model.knowledge, kind.access, cylinder(suspect), model.car)
     needed |= openings(model.knowledge, kind.access, cylinder(partner), model.car)
     fresh = sum(minutes for name, minutes in needed.items() if name not in standing)
-    minutes = kind.swap_minutes + fresh + sum(t for _, t in watched)
-    name = f"Swap: {kind.name.lower()} of cylinder {suspect} with {partner}"
+    minutes = kind.swap_minutes + fresh + _minutes_of(watched, model.knowledge.model.complaint)
+    ours, theirs = (unit_at(model, number) for number in (suspect, partner))
+    name = f"Swap: {kind.name.lower()} of {model.unit_place(ours)} with {theirs}"
     return Step(
         f"swap {kind.id} {suspect}-{partner}", "swap", kind.id, name, cylinder(suspect), minutes,
         terms.labour(minutes), tuple(sorted(needed)), tuple(kind.cautions), (), partner, watched,
     )  # fmt: skip
 
 
-def _misfiring_now(model: Model) -> int | None:
-    """The cylinder that misfired most in the last reading; None when the engine ran clean: nothing to move then."""
+def unit_at(model: Model, number: int) -> int:
+    """The unit of the complaint to which a cylinder belongs."""
+    return next(unit for unit, cylinders in model.units.items() if number in cylinders)
+
+
+def _worst_now(model: Model) -> int | None:
+    """The unit with most of the complaint in the last reading; None when it was clean: nothing to move then."""
     readings = [happening for happening in model.history if isinstance(happening, Counted)]
     if not readings:
         return min(model.complaint, default=None)
-    last = readings[-1].misfires
+    last = readings[-1].bad
     worst = max(last, key=lambda number: (last[number], -number), default=None)
     return worst if worst is not None and last[worst] > 0 else None
 
@@ -233,9 +244,8 @@ def _has_moved(model: Model, kind: str, number: int) -> bool:
 
 def _partner(model: Model, kind: str, suspect: int) -> int | None:
     """A cylinder that is not in question, shares nothing with the suspect, and is easiest to reach."""
-    layout = model.car.layout
-    related = {suspect, layout.companion(suspect), *layout.neighbours(suspect), *layout.shares_coil_with(suspect)}
-    others = [n for n in layout.cylinders if n not in model.sites and n != suspect]
+    related = model.car.layout.related(suspect)
+    others = [n for n in map(min, model.units.values()) if n not in model.sites and n != suspect]
     others = [n for n in others if model.fitment.position(kind, n) != model.fitment.position(kind, suspect)]
     if not others:
         return None
@@ -243,45 +253,52 @@ def _partner(model: Model, kind: str, suspect: int) -> int | None:
 
 
 def best_watch(model: Model, terms: Terms) -> tuple[tuple[Region, float], ...]:
-    """Where and how long to watch the counters: where the complaint was seen; short at idle, a drive elsewhere."""
+    """What to watch, and how long: the pack's reading for where the complaint was seen most."""
+    watches = model.knowledge.model.complaint.watches
     seen: dict[Region, float] = {}
     for happening in model.history:
-        if isinstance(happening, Counted) and any(happening.misfires.values()):
-            for region, watched in happening.minutes.items():
+        if isinstance(happening, Counted) and any(happening.bad.values()):
+            for region, watched in happening.watched.items():
                 seen[region] = seen.get(region, 0.0) + watched
     regions = getattr(next((h for h in model.history if getattr(h, "region", None)), None), "region", None)
     if regions is not None:
         seen[regions] = seen.get(regions, 0.0) + 1.0
-    if not seen or max(seen, key=lambda region: seen[region]) == "idle":
-        return (("idle", 5.0),)
-    return (("idle", 3.0), ("cruise", terms.verify_minutes / 2), ("load", terms.verify_minutes / 4))
+    most = max(seen, key=lambda region: seen[region], default=None)
+    again = next((watch for watch in watches if most in watch.again_for), watches[0])
+    return _what_is_watched(again, terms)
 
 
 def watch_steps(model: Model, terms: Terms) -> list[Step]:
-    """Read the counters again: at idle, and on the road."""
-    road: tuple[tuple[Region, float], ...] = (
-        ("cold-start", 1.0), ("idle", 3.0), ("cruise", terms.verify_minutes / 2), ("load", terms.verify_minutes / 4),
-    )  # fmt: skip
-    choices: list[tuple[str, str, tuple[tuple[Region, float], ...]]] = [
-        ("watch idle", "Watch the misfire counters at idle", (("idle", 5.0),)),
-        ("watch road", "Drive and read the misfire counters", road),
-    ]
+    """Take a reading again: each that the pack offers."""
+    complaint = model.knowledge.model.complaint
     steps = []
-    for key, name, watched in choices:
-        if key not in terms.set_aside and not _was_watched(model, frozenset(region for region, _ in watched)):
-            minutes = sum(t for _, t in watched)
-            steps.append(Step(key, "watch", key, name, ENGINE, minutes, terms.labour(minutes), watched=watched))
+    for watch in complaint.watches:
+        key, watched = f"watch {watch.id}", _what_is_watched(watch, terms)
+        shown_already = _was_watched(model, frozenset(region for region, _ in watched))
+        if watch.offered and key not in terms.set_aside and not shown_already:
+            minutes = _minutes_of(watched, complaint)
+            steps.append(Step(key, "watch", key, watch.name, ENGINE, minutes, terms.labour(minutes), watched=watched))
     return steps
 
 
+def _what_is_watched(watch: Watch, terms: Terms) -> tuple[tuple[Region, float], ...]:
+    shared = {region: share * terms.verify_minutes for region, share in watch.share_of_proof.items()}
+    return tuple({**watch.over, **shared}.items())
+
+
+def _minutes_of(watched: Iterable[tuple[Region, float]], complaint: Complaint) -> float:
+    """The minutes a reading takes: what is watched, each one in the measure of the complaint."""
+    return sum(much for _, much in watched) * complaint.minutes_each
+
+
 def _was_watched(model: Model, regions: frozenset[Region]) -> bool:
-    """Whether such a reading was taken since the last change and showed the misfire: another shows nothing new."""
+    """Whether such a reading was taken since the last change and showed the complaint: another shows nothing new."""
     watched = False
     for happening in model.history:
         if isinstance(happening, Moved | Renewed | Repaired | Reseated):
             watched = False
-        elif isinstance(happening, Counted) and any(happening.misfires.get(n, 0) for n in model.complaint):
-            watched = watched or any(happening.minutes.get(region, 0.0) > 0.0 for region in regions)
+        elif isinstance(happening, Counted) and any(happening.bad.get(n, 0) for n in model.complaint):
+            watched = watched or any(happening.watched.get(region, 0.0) > 0.0 for region in regions)
     return watched
 
 

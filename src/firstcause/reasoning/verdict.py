@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.counts import chance_at_work
 from firstcause.reasoning.exact import Engine, Extra
-from firstcause.reasoning.history import Coded, Counted, Found, Moved, Region, Renewed, Repaired, still_misfires
+from firstcause.reasoning.history import Coded, Counted, Found, Moved, Region, Renewed, Repaired
 
 STRONG_PROOF = 0.95
+STILL_THERE = "still-there"
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,7 @@ def _was_repaired(model: Model, cause_id: str) -> bool:
 
 
 def quiet_since_change(model: Model) -> dict[Region, float] | None:
-    """Minutes by region read without a misfire where it was complained of, since the last change; None if it did."""
+    """What was watched by region without the complaint where it sat, since the last change; None if it came."""
     minutes: dict[Region, float] | None = {}
     for happening in model.history:
         if isinstance(happening, Moved | Renewed | Repaired):
@@ -59,11 +60,11 @@ def quiet_since_change(model: Model) -> dict[Region, float] | None:
         elif isinstance(happening, Coded):
             minutes = None
         elif isinstance(happening, Counted) and minutes is not None:
-            counts = [(happening.firings.get(n, 0), happening.misfires.get(n, 0)) for n in model.complaint]
-            if any(firings and still_misfires(misfires, firings) for firings, misfires in counts):
+            counts = [(happening.out_of.get(n, 0), happening.bad.get(n, 0)) for n in model.complaint]
+            if any(out_of and model.knowledge.model.complaint.is_seen(bad, out_of) for out_of, bad in counts):
                 minutes = None
                 continue
-            for region, watched in happening.minutes.items():
+            for region, watched in happening.watched.items():
                 minutes[region] = minutes.get(region, 0.0) + watched
     return minutes
 
@@ -99,15 +100,18 @@ def _name(position: tuple[str, tuple[int, ...]]) -> str:
 
 
 def _proof_missing(model: Model, belief: Mapping[str, float], quiet: dict[Region, float] | None) -> list[Objection]:
+    words = model.knowledge.model.complaint.words
     if quiet is None:
-        return [Objection("still-misfires", "The last reading still shows misfires on the cylinder in question.",
-                          "Find the cause first, or close the case as not found or referred.", hard=True)]  # fmt: skip
+        return [
+            Objection(
+                STILL_THERE, words.still, "Find the cause first, or close the case as not found or referred.", hard=True
+            )
+        ]
     if not any(quiet.values()):
-        return [Objection("no-proof", "No misfire counts were read since the last change.",
-                          "Drive under the conditions of the freeze frame; read the counters.", hard=True)]  # fmt: skip
+        return [Objection("no-proof", words.unproven, words.prove, hard=True)]
     removed = removed_causes(model)
     likely = max(removed, key=lambda cause: belief[cause], default=None)
-    behaviour = model.entry(likely).misfires if likely is not None else None
+    behaviour = model.entry(likely).behaviour if likely is not None else None
     if likely is not None and behaviour is not None:
         shown = chance_at_work(behaviour, quiet)
         if shown < STRONG_PROOF:
@@ -116,7 +120,7 @@ def _proof_missing(model: Model, belief: Mapping[str, float], quiet: dict[Region
                     "weak-proof",
                     f"The quiet reading would have shown {model.entry(likely).name.lower()} in only "
                     f"{shown:.0%} of cases, had it still been there.",
-                    "Drive longer, in the region where it failed.",
+                    words.longer,
                 )
             ]  # fmt: skip
     return []

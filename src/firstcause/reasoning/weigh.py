@@ -73,7 +73,8 @@ class Weighing:
         """Stable keys for programs; probabilities between 0 and 1, prices in the shop's currency, times in minutes."""
         advice = self.advice
         return {
-            "complaint_cylinders": sorted(self.model.complaint),
+            "complaint_on": [str(self.model.unit_place(number)) for number in sorted(self.model.complaint)],
+            "complaint_cylinders": sorted(self.model.complaint_cylinders),
             "suspects": [suspect.to_dict() for suspect in self.roots],
             "victims": [suspect.to_dict() for suspect in self.victims],
             "cured_probability": advice.cured,

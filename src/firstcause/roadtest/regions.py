@@ -11,6 +11,7 @@ COLD_BELOW_C = 50.0
 COLD_FOR_S = 180.0
 IDLE_BELOW_KMH = 1.6
 LOAD_FROM_PERCENT = 60.0
+REGIONS = ("cold-start", "idle", "cruise", "load")
 
 
 def minutes_by_region(log: DriveLog) -> dict[str, float]:

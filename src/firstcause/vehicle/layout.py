@@ -14,6 +14,7 @@ Injection = Literal["port", "direct", "single-point"]
 Metering = Literal["air-flow-meter", "manifold-pressure"]
 Induction = Literal["natural", "turbo"]
 TimingDrive = Literal["chain", "belt"]
+Served = Literal["cylinder", "coil-group", "bank", "engine"]
 
 
 class ImpossibleLayout(RequestError):
@@ -117,6 +118,20 @@ class EngineLayout:
         """The other cylinders fired by the same coil."""
         group = next(g for g in self.coil_groups if self.require(cylinder) in g)
         return tuple(number for number in group if number != cylinder)
+
+    def related(self, cylinder: int) -> frozenset[int]:
+        """The cylinder, its companion, its neighbours and those that share a coil with it."""
+        companion = self.companion(cylinder)
+        others = (*self.neighbours(cylinder), *self.shares_coil_with(cylinder))
+        return frozenset((cylinder, *others, *(() if companion is None else (companion,))))
+
+    def groups(self, of: Served) -> tuple[tuple[int, ...], ...]:
+        """The cylinders taken one by one, by coil, by bank, or all together."""
+        if of == "cylinder":
+            return tuple((number,) for number in self.cylinders)
+        if of == "bank":
+            return self.banks
+        return self.coil_groups if of == "coil-group" else (self.cylinders,)
 
     def firings_per_minute(self, rpm: float) -> float:
         """Ignition events of one cylinder a minute: half the crankshaft speed in a four-stroke."""

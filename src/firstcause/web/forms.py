@@ -11,7 +11,6 @@ from starlette.datastructures import FormData
 
 from firstcause.casebook.events import BODY, Body
 from firstcause.errors import RequestError
-from firstcause.reasoning.history import REGIONS
 
 Fields = Mapping[str, Any]
 
@@ -111,9 +110,9 @@ class _Reader:
 
 
 def _counts(r: _Reader) -> dict[str, Any]:
-    minutes = {region: value for region, value in r.number_group("minutes-").items() if region in REGIONS}
+    minutes = r.number_group("minutes-")
     if not minutes:
-        raise NotFilledIn(["say for how many minutes the counters were watched, and where"])
+        raise NotFilledIn(["say how much was watched, and under which condition"])
     misfires = r.whole(r.number_group("misfires-"))
     more = {**r.numbers("rpm"), **r.whole(r.numbers("firings")), **r.texts("note")}
     return {"minutes": minutes, "misfires": misfires, **more}
@@ -122,7 +121,7 @@ def _counts(r: _Reader) -> dict[str, Any]:
 def _counted(r: _Reader) -> dict[str, Any]:
     said = _counts(r)
     if not said["misfires"]:
-        raise NotFilledIn(["write at least one cylinder's count; 0 when it was watched and did not miss"])
+        raise NotFilledIn(["write at least one count; 0 when it was watched and there was none"])
     return said
 
 

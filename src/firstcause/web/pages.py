@@ -11,6 +11,7 @@ from starlette.responses import Response
 from firstcause.casebook.case import Case
 from firstcause.casebook.events import Attached, Drove, Snapshot
 from firstcause.casebook.weighing import CLOSING_STATES, WeighedCase
+from firstcause.casebook.words import unit_words
 from firstcause.errors import FirstcauseError, RequestError
 from firstcause.handover.record import frame_rows
 from firstcause.handover.telling import parts_in_words
@@ -215,6 +216,9 @@ def record_forms(
         "kind": kind,
         "given": defaultdict(str, request.query_params),
         "cylinders": case.layout.cylinders,
+        "complaint": knowledge.model.complaint,
+        "units": range(1, len(case.layout.groups(knowledge.model.complaint.unit)) + 1),
+        "unit_words": unit_words,
         "parts": [part for part in knowledge.parts.values() if fits(part.fitted, case.layout)],
         "tests": sorted((t for t in knowledge.tests.values() if fits(t.fitted, case.layout)), key=lambda t: t.name),
         "test": knowledge.tests.get(test),

@@ -13,7 +13,7 @@ from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
-from firstcause.casebook.words import REGION_WORDS, STATE_WORDS, say
+from firstcause.casebook.words import STATE_WORDS, say
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
@@ -32,7 +32,7 @@ class Render:
             lstrip_blocks=True,
         )
         self._templates.filters |= {"when": when, "drawing": Markup, "shortened": shortened}
-        self._templates.globals |= {"say": say, "STATE_WORDS": STATE_WORDS, "REGION_WORDS": REGION_WORDS}
+        self._templates.globals |= {"say": say, "STATE_WORDS": STATE_WORDS}
 
     def page(self, request: Request, name: str, values: Mapping[str, Any], status: int = 200) -> Response:
         """A page, with who is writing."""

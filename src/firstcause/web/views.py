@@ -13,7 +13,7 @@ from firstcause.casebook.events import Attached, Counted, Drove, Event, Found, R
 from firstcause.casebook.ledger import Ledger
 from firstcause.casebook.readings import firings_of
 from firstcause.casebook.weighing import WeighedCase
-from firstcause.casebook.words import holder_words, minutes_words, opening_words, say
+from firstcause.casebook.words import holder_words, opening_words, say, watched_words
 from firstcause.knowledge.base import Knowledge
 from firstcause.knowledge.schema import Triage
 from firstcause.reasoning.choice import Option, Outlook
@@ -182,7 +182,7 @@ def case_view(
         notes.setdefault(note.event, []).append(note.text)
     events = tuple(event_view(event, case, knowledge, tuple(notes.get(event.id, ()))) for event in case.events)
     ledger = None if weighed is None else weighed.ledger
-    complaint = frozenset() if weighed is None else frozenset(weighed.weighing.model.complaint)
+    complaint = frozenset() if weighed is None else weighed.weighing.model.complaint_cylinders
     drawn = engine_svg(
         case.layout, ledger, last_misfires(case), complaint=complaint, link=lambda n: f"/cases/{case_id}/cylinder/{n}"
     )
@@ -252,7 +252,7 @@ def step_view(option: Option, weighed: WeighedCase, currency: str) -> StepView:
         opens=tuple(opening_words(step.opens, knowledge)),
         tools=step.tools,
         cautions=tuple((c.level, c.text) for name in step.cautions if (c := knowledge.cautions.get(name)) is not None),
-        watched=minutes_words(dict(step.watched)),
+        watched=watched_words(dict(step.watched), knowledge.model.complaint),
         outcomes=tuple(outcome_view(look, step, says, weighed, currency) for look in option.fan),
         done="" if done is None else done.model_dump_json(),
         swap=None if step.other is None else (step.what, step.place.numbers[0], step.other),
@@ -271,8 +271,8 @@ def outcome_view(
     if step.kind == "test":
         body = Found(test=step.what, place=str(step.place), outcome=look.outcome).model_dump_json()
     elif step.kind in ("watch", "verify") and look.outcome == "quiet":
-        none = dict.fromkeys(weighed.case.layout.cylinders, 0)
-        name += f" in {minutes_words(dict(step.watched))}"
+        none = dict.fromkeys(weighed.weighing.model.units, 0)
+        name += f" in {watched_words(dict(step.watched), weighed.knowledge.model.complaint)}"
         body = kind(minutes=dict(step.watched), misfires=none).model_dump_json()
     elif step.kind in ("watch", "verify"):
         watched = "".join(f"&minutes-{region}={minutes:g}" for region, minutes in step.watched)

@@ -34,12 +34,11 @@ from firstcause.errors import CaseError
 from firstcause.knowledge.base import Knowledge
 from firstcause.link import Recorder, Session, erase_codes, take_snapshot
 from firstcause.reasoning.choice import Option
-from firstcause.reasoning.history import REGIONS
 from firstcause.reasoning.steps import Step, Terms, open_now, repair_steps
 from firstcause.roadtest.drivelog import DriveLog
 from firstcause.roadtest.judgement import judge_drive
 from firstcause.roadtest.reading import read_drive_file
-from firstcause.roadtest.regions import minutes_by_region
+from firstcause.roadtest.regions import REGIONS, minutes_by_region
 from firstcause.signals.snapshot import SavedSnapshot
 from firstcause.signals.snapshot import Snapshot as WireSnapshot
 from firstcause.vehicle.layout import common_layout
