@@ -89,10 +89,12 @@ def test_last_answer_counts(knowledge: Knowledge):
 
 def test_how_sure_spreads_the_weight_by_the_stated_formula(knowledge: Knowledge):
     """Worked by hand: compression-dry has three outcomes; 0.8 leaves 0.1 for each other, 0.6 leaves 0.2."""
+    means = knowledge.model.sureness
+    assert (means.fairly, means.doubtful) == (0.8, 0.6)
     test = knowledge.tests["compression-dry"]
-    assert weights_of(test, "low", "sure") == {"even": 0.0, "somewhat-low": 0.0, "low": 1.0}
-    assert weights_of(test, "low", "fairly") == pytest.approx({"even": 0.1, "somewhat-low": 0.1, "low": 0.8})
-    assert weights_of(test, "even", "doubtful") == pytest.approx({"even": 0.6, "somewhat-low": 0.2, "low": 0.2})
+    assert weights_of(test, "low", "sure", means) == {"even": 0.0, "somewhat-low": 0.0, "low": 1.0}
+    assert weights_of(test, "low", "fairly", means) == pytest.approx({"even": 0.1, "somewhat-low": 0.1, "low": 0.8})
+    assert weights_of(test, "even", "doubtful", means) == pytest.approx({"even": 0.6, "somewhat-low": 0.2, "low": 0.2})
 
 
 def coded(knowledge: Knowledge, *bodies: Body, shape: str = "I4") -> list[tuple[str, set[int]]]:

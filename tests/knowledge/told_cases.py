@@ -129,4 +129,5 @@ def _found(knowledge: Knowledge, key: str, outcome: str) -> Found:
     name, _, place = key.partition(" @ ")
     test = knowledge.tests[name]
     usual = {"cylinder": f"cylinder {HERE}", "part": f"cylinder {HERE}", "bank": "bank 1", "engine": "engine"}
-    return Found(key, name, Place.parse(place or usual[test.on]), weights_of(test, outcome, "sure"))
+    weights = weights_of(test, outcome, "sure", knowledge.model.sureness)
+    return Found(key, name, Place.parse(place or usual[test.on]), weights)

@@ -31,11 +31,10 @@ from firstcause.casebook.refusals import ImpossibleReading, NotOnThisEngine, Unk
 from firstcause.errors import RequestError
 from firstcause.knowledge.base import Knowledge, fits
 from firstcause.knowledge.schema import CodeMeaning, TestEntry
+from firstcause.knowledge.schema import Sureness as WhatSureMeans
 from firstcause.reasoning import history as told
 from firstcause.vehicle.place import ENGINE, Place
 
-# What a technician means by how sure: judgement (ours).
-SURE: Mapping[Sureness, float] = {"sure": 1.0, "fairly": 0.8, "doubtful": 0.6}
 _TO_CORRECT = "Correct the event, or record it as a note."
 
 
@@ -72,15 +71,13 @@ def read_for_weighing(case: Case, knowledge: Knowledge) -> ReadCase:
     return ReadCase(tuple(reader.history), MappingProxyType(reader.judgements), (*case.notes, *reader.notes))
 
 
-def weights_of(test: TestEntry, outcome: str, sure: Sureness) -> dict[str, float]:
+def weights_of(test: TestEntry, outcome: str, sure: Sureness, means: WhatSureMeans) -> dict[str, float]:
     """The likelihood of what was seen under each outcome.
 
-    With s = 1 when sure, 0.8 when fairly sure, 0.6 when doubtful, and k outcomes: s for the outcome named and
+    With s = 1 when sure, as model.toml says when fairly sure or doubtful, and k outcomes: s for the outcome named and
     (1 - s) / (k - 1) for each other.
-
-    Source: judgement (ours).
     """
-    share = SURE[sure]
+    share = {"sure": 1.0, "fairly": means.fairly, "doubtful": means.doubtful}[sure]
     rest = (1.0 - share) / (len(test.outcomes) - 1)
     return {known.id: share if known.id == outcome else rest for known in test.outcomes}
 
@@ -177,7 +174,7 @@ class _Reader:
             if number <= len(layout.groups(unit))
         ] or ([] if meaning.units else [ENGINE])
         for place in places if fits(test.fitted, layout) else ():
-            weights = weights_of(test, meaning.outcome, "sure")
+            weights = self._weights(test, meaning.outcome, "sure")
             self.history.append(told.Found(f"{event.id}", meaning.test, place, weights))
 
     def _point_to_neighbours(self, event: Event, codes: Sequence[str]) -> None:
@@ -235,7 +232,10 @@ class _Reader:
         if outcome not in known:
             why = f"{body.test!r} has no outcome {outcome!r}{near(outcome, known)}; it has {', '.join(known)}"
             raise UnknownId(event.id, "found", why, _TO_CORRECT)
-        self.history.append(told.Found(event.id, body.test, place, weights_of(test, outcome, body.sure)))
+        self.history.append(told.Found(event.id, body.test, place, self._weights(test, outcome, body.sure)))
+
+    def _weights(self, test: TestEntry, outcome: str, sure: Sureness) -> dict[str, float]:
+        return weights_of(test, outcome, sure, self._knowledge.model.sureness)
 
     def _judged(self, event: Event, body: Found, test: TestEntry) -> str | None:
         """The outcome that a number means; None when it decides nothing."""

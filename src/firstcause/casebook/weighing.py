@@ -7,12 +7,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from firstcause.casebook.case import Case
+from firstcause.casebook.doubts import conflict_words, event_words
 from firstcause.casebook.events import Closed, ClosingState
 from firstcause.casebook.history import ReadCase, read_for_weighing
 from firstcause.casebook.ledger import Ledger, ledger_of
 from firstcause.casebook.refusals import BrokenOrder
 from firstcause.knowledge.base import Knowledge
 from firstcause.knowledge.schema import Triage
+from firstcause.reasoning.exact import Contradiction
 from firstcause.reasoning.steps import Terms
 from firstcause.reasoning.verdict import Objection, objections
 from firstcause.reasoning.weigh import Weighing, weigh
@@ -68,6 +70,17 @@ class WeighedCase:
             "safety": self.safety.to_dict(self.knowledge),
             **self.weighing.to_dict(),
             "ledger": self.ledger.to_dict(),
+            "conflicts": [
+                {
+                    "events": list(conflict.happenings),
+                    "times_less_likely": conflict.times,
+                    "doubtful": conflict.doubtful,
+                    "read_again": None if conflict.again is None else conflict.again[0],
+                    "read_again_minutes": None if conflict.again is None else conflict.again[1],
+                    "words": conflict_words(conflict, self.case, self.knowledge),
+                }
+                for conflict in self.weighing.conflicts
+            ],
             "objections": {
                 state: [{"code": o.code, "words": o.words, "settle": o.settle, "hard": o.hard} for o in found]
                 for state, found in self.objections.items()
@@ -101,7 +114,11 @@ def weigh_case(
     """
     read = read_for_weighing(case, knowledge)
     terms = Terms.of(knowledge, labour_per_hour, (*cannot, *(body.step for body in case.set_aside)))
-    weighing = weigh(knowledge, case.facts, read.history, terms, explain=explain)
+    try:
+        weighing = weigh(knowledge, case.facts, read.history, terms, explain=explain)
+    except Contradiction as error:
+        told = [f"{name}: {event_words(name, case, knowledge)}" for name in error.culprits]
+        raise Contradiction(error.culprits, told) from error
     found = {
         state: tuple(objections(weighing.model, weighing.belief, weighing.removed, state)) for state in CLOSING_STATES
     }

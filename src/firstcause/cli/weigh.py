@@ -59,6 +59,7 @@ def print_weighing(weighed: WeighedCase, steps: int | None = STEPS_SHOWN) -> Non
     click.secho(f"{result['title']}  ({closing_words(result)})", bold=True)
     print_safety(result)
     print_events(weighed)
+    print_conflicts(result)
     print_suspects(result, bool(weighed.read.history))
     print_steps(result, weighed, steps)
     print_ledger(result)
@@ -98,6 +99,14 @@ def print_events(weighed: WeighedCase) -> None:
         [event.id, textwrap.shorten(say(event.body, weighed.knowledge), WIDTH - 8, placeholder=" …")]
         for event in weighed.case.effective
     )
+
+
+def print_conflicts(result: dict[str, Any]) -> None:
+    """Findings that can hardly be right together; nothing when all go together."""
+    if result["conflicts"]:
+        heading("What does not go together")
+    for conflict in result["conflicts"]:
+        line(conflict["words"])
 
 
 def print_suspects(result: dict[str, Any], anything_weighed: bool, most: int = 8) -> None:

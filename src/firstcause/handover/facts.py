@@ -227,6 +227,7 @@ class RecordFacts:
     codes: tuple[Fact, ...]
     freeze_frame: tuple[tuple[str, str], ...]
     notes: tuple[Fact, ...]
+    conflicts: tuple[Fact, ...]
     objections: tuple[Fact, ...]
     attachments: tuple[Fact, ...]
     knowledge_pack: str

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 
 from firstcause.bench.reading import BenchJudgement
 from firstcause.casebook.case import Case
+from firstcause.casebook.doubts import conflict_words
 from firstcause.casebook.events import Attached, Closed, Event, Found, FreezeFrame, Snapshot
 from firstcause.casebook.ledger import Ledger
 from firstcause.casebook.weighing import WeighedCase
@@ -43,6 +44,10 @@ def record_of(weighed: WeighedCase, causes: Causes, tell: Callable[[str], str]) 
         codes=tuple(_codes(case)),
         freeze_frame=() if case.freeze_frame is None else frame_rows(case.freeze_frame),
         notes=tuple(Fact(note.text, (note.event,)) for note in weighed.read.notes),
+        conflicts=tuple(
+            Fact(conflict_words(conflict, case, knowledge), conflict.happenings)
+            for conflict in weighed.weighing.conflicts
+        ),
         objections=tuple(Fact(parts_in_words(words, knowledge)) for words in dict.fromkeys((*against, *now))),
         attachments=tuple(
             Fact(f"{body.name} ({body.media_type}, {body.size_bytes:,} bytes): {body.about}. SHA-256 {body.sha256}.")

@@ -94,6 +94,7 @@ def record_page(report: Report) -> Page:
         ),
         section("Permanent record", "wide", points(_permanent(report))),
         section("Estimate and authorisation", "wide", *_estimate(report)),
+        section("What does not go together", "wide", points(record.conflicts)),
         section("Against closing", "wide", points(record.objections)),
         section("Assumed or not weighed", "wide", points(record.notes)),
         section("Kept files", "wide", points(record.attachments)),

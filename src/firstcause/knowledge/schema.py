@@ -546,6 +546,22 @@ class ClosingLimit(Grounded):
     cause_at_least: Probability
 
 
+class Sureness(Grounded):
+    """How likely what was seen is what was there, when the technician is fairly sure or doubtful; sure is 1.
+
+    The rest is shared evenly among the other outcomes.
+    """
+
+    fairly: Annotated[float, Field(gt=0.5, lt=1.0)]
+    doubtful: Annotated[float, Field(gt=0.5, lt=1.0)]
+
+
+class ConflictLimit(Grounded):
+    """When findings are said to contradict: together so many powers of ten less likely than by themselves."""
+
+    powers_of_ten: Annotated[float, Field(gt=0.0)]
+
+
 class Condition(Grounded):
     """A way of running or standing in which the complaint is watched, e.g. at idle, or after a cold night.
 
@@ -702,6 +718,8 @@ class Model(Strict):
     scale: Scale
     money: Money
     closing: ClosingLimit
+    sureness: Sureness
+    conflict: ConflictLimit
 
     @model_validator(mode="after")
     def _a_likelihood_for_each_strength(self) -> Self:

@@ -51,11 +51,15 @@ class TooManyFindings(RequestError):
 
 
 class Contradiction(RequestError):
-    """The findings exclude each other under the knowledge base."""
+    """The findings exclude each other under the knowledge base. `culprits`: happenings that do so among themselves,
+    none of which could be left out; empty while nobody looked for them. `told`: these in words."""
 
-    def __init__(self) -> None:
+    def __init__(self, culprits: Sequence[str] = (), told: Sequence[str] = ()) -> None:
+        self.culprits, self.told = tuple(culprits), tuple(told)
+        among = "; ".join(self.told or self.culprits)
         super().__init__(
-            "These findings cannot all be true together under what the knowledge base holds possible. "
+            "These findings cannot all be true together under what the knowledge base holds possible"
+            f"{': ' + among if among else ''}. "
             "The case is kept; withdraw or mark as doubtful the finding you trust least, and weigh again."
         )
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 from firstcause.knowledge.base import Knowledge
 from firstcause.reasoning.because import weight_of_evidence
 from firstcause.reasoning.choice import Advice, Option, advise
 from firstcause.reasoning.compiled import Model, compile_model
-from firstcause.reasoning.exact import Engine, Posterior
+from firstcause.reasoning.conflict import Conflict, conflicts, culprits, evidence_of
+from firstcause.reasoning.exact import Contradiction, Engine, Posterior
 from firstcause.reasoning.history import CarFacts, History
 from firstcause.reasoning.steps import Terms
 from firstcause.reasoning.verdict import chance_removed
@@ -68,6 +70,11 @@ class Weighing:
     @property
     def belief(self) -> Mapping[str, float]:
         return self.posterior.probability
+
+    @cached_property
+    def conflicts(self) -> tuple[Conflict, ...]:
+        """Findings that can hardly be right together. Worked out when first asked for, then kept."""
+        return conflicts(self.model, evidence_of(self.model))
 
     def to_dict(self) -> dict[str, Any]:
         """Stable keys for programs; probabilities between 0 and 1, prices in the shop's currency, times in minutes."""
@@ -133,7 +140,10 @@ def weigh(knowledge: Knowledge, car: CarFacts, history: History, terms: Terms, *
     the findings exclude each other.
     """
     model = compile_model(knowledge, car, history)
-    engine = Engine(model.network, TOLERANCE)
+    try:
+        engine = Engine(model.network, TOLERANCE)
+    except Contradiction as error:
+        raise Contradiction(culprits(model, evidence_of(model))) from error
     posterior = engine.posterior()
     belief = posterior.probability
     named = sorted((c for c in model.live if belief[c] >= WORTH_NAMING), key=lambda c: -belief[c])

@@ -8,6 +8,7 @@ from datetime import datetime
 from urllib.parse import quote
 
 from firstcause.casebook.case import Case
+from firstcause.casebook.doubts import conflict_words
 from firstcause.casebook.drawing import Misfires, engine_svg
 from firstcause.casebook.events import Attached, Counted, Drove, Event, Found, Repaired, Snapshot
 from firstcause.casebook.ledger import Ledger
@@ -154,6 +155,7 @@ class CaseView:
     others: tuple[StepView, ...] = ()
     standing_open: tuple[str, ...] = ()
     put_back: tuple[str, ...] = ()
+    conflicts: tuple[str, ...] = ()
     trouble: str = ""
 
     @property
@@ -208,6 +210,7 @@ def _with_weighing(base: CaseView, weighed: WeighedCase, currency: str) -> CaseV
         others=tuple(options[1:]),
         standing_open=tuple(opening_words(tuple(sorted(weighed.weighing.advice.standing_open)), weighed.knowledge)),
         put_back=put_back_words(weighed.ledger),
+        conflicts=tuple(conflict_words(c, weighed.case, weighed.knowledge) for c in weighed.weighing.conflicts),
     )
 
 
