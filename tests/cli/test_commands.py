@@ -79,7 +79,10 @@ def case_file(tmp_path: Path) -> Path:
 def test_help_lists_every_command_and_what_exit_codes_mean() -> None:
     result = run("--help")
     assert result.exit_code == 0
-    for command in ("tryout", "weigh", "prove", "handover", "case", "snapshot", "erase", "knowledge", "serve"):
+    commands = (
+        "tryout", "weigh", "prove", "handover", "case", "snapshot", "erase", "export-model", "knowledge", "serve",
+    )  # fmt: skip
+    for command in commands:
         assert f"  {command} " in result.output
     assert "Exit codes" in result.output
 
@@ -389,3 +392,41 @@ def test_a_snapshot_for_a_case_that_is_not_there_is_refused_before_the_car_is_as
     result = run("snapshot", "--interface", "virtual", "--channel", "nobody", "--casebook", book, "--case", "c-0009")
     assert result.exit_code == FILE_IS_BAD
     assert "There is no case 'c-0009'" in result.stderr
+
+
+def test_the_model_of_a_case_is_exported_with_case_pack_and_evidence_at_its_head(
+    case_file: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "case.bif"
+    result = run("export-model", case_file, "--format", "bif", "--out", out)
+    assert result.exit_code == 0, result.output
+    written, pack = out.read_text(encoding="utf-8"), load()
+    head = written.split("network firstcause")[0].splitlines()
+    assert head[0] == "// case.toml: Calder Arvo CV20E, 6 events that count."
+    assert f"pack misfire, version {pack.version}" in head[1]
+    seen = [line for line in head if line.startswith("// seen_")]
+    assert len(seen) == len([line for line in written.splitlines() if line.startswith("variable seen_")])
+    assert f"{len(seen)} findings" in result.output
+    assert f"// coil-dead@coil-3: {pack.faults['coil-dead'].name}, coil from cylinder 3" in written
+    assert "// e6/cylinder 3: Misfires counted, 3 min idle: cylinder 3: 230, others none." in written
+    assert run("export-model", case_file).stdout == written
+    book = tmp_path / "book.db"
+    run("case", "take", case_file, "--casebook", book)
+    from_book = run("export-model", "c-0001", "--casebook", book).stdout
+    assert from_book.splitlines()[0].startswith("// c-0001: ")
+    assert from_book.splitlines()[1:] == written.splitlines()[1:]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "said"),
+    [
+        (["no-such.toml"], CANNOT_BE_DONE, "No such file"),
+        (["c-0001", "--casebook", "no-such.db"], CANNOT_BE_DONE, "There is no casebook"),
+        (["no-such.toml", "--format", "xml"], 2, "bif"),
+    ],
+)
+def test_a_model_that_cannot_be_exported_is_one_sentence(arguments: list[str], code: int, said: str) -> None:
+    result = run("export-model", *arguments)
+    assert result.exit_code == code
+    assert said in result.stderr
+    assert "Traceback" not in result.output

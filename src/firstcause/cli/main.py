@@ -19,6 +19,7 @@ _COMMANDS: dict[str, tuple[str, str, str]] = {
     "case": ("firstcause.cli.case", "case", "The casebook: list, take in, write out, export, import, check."),
     "snapshot": ("firstcause.cli.car", "snapshot", "Save all evidence from a car before anything erases it."),
     "erase": ("firstcause.cli.car", "erase", "Erase codes, behind its guard."),
+    "export-model": ("firstcause.cli.export_model", "export_model", "A case's model, for any Bayesian-network tool."),
     "knowledge": ("firstcause.cli.knowledge", "knowledge", "The knowledge base: check it, look things up."),
     "bulletins": ("firstcause.cli.bulletins", "bulletins", "Public recalls and bulletins, kept here and searched."),
     "serve": ("firstcause.cli.serve", "serve", "The page for the phone or tablet, on this machine."),
