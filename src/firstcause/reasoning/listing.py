@@ -75,9 +75,11 @@ class Grown:
 def grow(
     items: Bits, seeds: Bits, weigh: Callable[[Grown], Array], tolerance: float, largest: int, most_kept: int
 ) -> tuple[Bits, float]:
-    """List configurations: first the seeds, then, again and again, one item more on those that carry weight.
+    """List configurations: first the seeds, then, again and again, one item more or one cause less on those that weigh.
 
-    An item is one cause, or a cause with what it brings about (which has no weight without it). `weigh` gives weights
+    An item is one cause, or a cause with what it brings about (which has no weight without it). One cause less finds
+    what no lighter one leads to: of two causes that act together, one alone in the cold and the other alone under load.
+    `weigh` gives weights
     (variants, rows). What is struck from the list at the end adds up to less than `tolerance` of all weight, in each
     variant; what nothing is grown on to less than GROWN_IS_LIGHTER times that, for one cause more is a rare thing, and
     what would have grown is lighter by that much. No more than about `largest` are weighed, the heaviest grown first,
@@ -85,14 +87,15 @@ def grow(
     the tolerance.
     """
     with_items = Listing.of(items)
-    layer: Grown | None = _first_layer(np.concatenate([np.zeros((1, items.shape[1]), dtype=bool), items, seeds]))
+    layers = [_as_they_are(_distinct(np.concatenate([np.zeros((1, items.shape[1]), dtype=bool), items, seeds])))]
     bits, weights = np.zeros((0, items.shape[1]), dtype=bool), np.zeros((0, 0))
     grown_on = np.zeros(0, dtype=bool)
-    while layer is not None:
-        new = weigh(layer)
-        weights = np.concatenate([weights, new], axis=1) if len(bits) else new
-        bits = np.concatenate([bits, layer.listing.bits])
-        grown_on = np.concatenate([grown_on, np.zeros(new.shape[1], dtype=bool)])
+    while layers:
+        for layer in layers:
+            new = weigh(layer)
+            weights = np.concatenate([weights, new], axis=1) if len(bits) else new
+            bits = np.concatenate([bits, layer.listing.bits])
+            grown_on = np.concatenate([grown_on, np.zeros(new.shape[1], dtype=bool)])
         total = weights.sum(axis=1)
         loss = tolerance * GROWN_IS_LIGHTER * total
         due = np.flatnonzero(_worth_keeping(np.where(grown_on, 0.0, weights), loss) & ~grown_on)
@@ -101,7 +104,10 @@ def grow(
             heaviest = np.argsort(-(weights[:, due] / np.maximum(total, SMALLEST)[:, None]).max(axis=0))
             due = due[heaviest[: room // 2]]
         grown_on[due] = True
-        layer = _one_more(bits[due], with_items, bits) if len(due) else None
+        layers = []
+        if len(due):
+            more = _one_more(bits[due], with_items, bits)
+            layers = [more, _one_less(bits[due], np.concatenate([bits, more.listing.bits]))]
     left = (np.where(grown_on, 0.0, weights).sum(axis=1) / np.maximum(total, SMALLEST)).max(initial=0.0)
     tolerance = max(tolerance, float(left) / GROWN_IS_LIGHTER)
     share = (weights / np.maximum(total, SMALLEST)[:, None]).max(axis=0)
@@ -111,9 +117,9 @@ def grow(
     return np.asarray(bits[keep]), max(tolerance, float(struck))
 
 
-def _first_layer(bits: Bits) -> Grown:
-    """The seeds, as items added to nothing."""
-    first = Listing.of(_distinct(bits))
+def _as_they_are(bits: Bits) -> Grown:
+    """Configurations as items added to nothing."""
+    first = Listing.of(bits)
     nothing = Listing.of(np.zeros((1, bits.shape[1]), dtype=bool))
     return Grown(first, nothing, first, np.zeros(len(first), dtype=np.intp), np.arange(len(first)))
 
@@ -134,6 +140,15 @@ def _one_more(frontier: Bits, items: Listing, seen: Bits) -> Grown:
     _, first = np.unique(_keys(fresh), return_index=True)
     first = np.sort(first[~np.isin(_keys(fresh[first]), _keys(seen))])
     return Grown(Listing.of(fresh[first]), Listing.of(frontier), items, row[first], item[first])
+
+
+def _one_less(frontier: Bits, seen: Bits) -> Grown:
+    """Each frontier row without each of its causes; what is seen or doubled is left out."""
+    row, cause = np.nonzero(frontier)
+    fresh = frontier[row]
+    fresh[np.arange(len(row)), cause] = False
+    fresh = _distinct(fresh)
+    return _as_they_are(fresh[~np.isin(_keys(fresh), _keys(seen))])
 
 
 def _keys(bits: Bits) -> NDArray[np.void]:
