@@ -184,7 +184,8 @@ class Engine:
 
     def _block(self, parts: BlockParts, tolerance: float) -> Block:
         if tolerance <= 0.0:
-            if parts.terms() * len(self._outer) <= LARGEST_TABLE_IN_FULL:
+            more_than_states = parts.terms() > max(MOST_EXACT_TERMS, 1 << len(parts.members))
+            if parts.terms() * len(self._outer) <= LARGEST_TABLE_IN_FULL and not more_than_states:
                 return TermBlock(parts)
             if len(parts.members) > MOST_LISTED_IN_FULL:
                 raise TooManyFindings(parts.name[:1].upper() + parts.name[1:], parts.terms())
