@@ -19,7 +19,7 @@ SICK = (opened(), Snapshot(stored=("P0303",)), Counted(minutes={"idle": 2}, rpm=
 
 def admit(body, *bodies):
     case = replay(story(*bodies))
-    return admitted(case, body, KNOWLEDGE, lambda: weigh_case(case, KNOWLEDGE, explain=False))
+    return admitted(case, body, KNOWLEDGE, lambda: weigh_case(case, KNOWLEDGE))
 
 
 def test_nothing_is_weighed_for_what_is_no_closing():

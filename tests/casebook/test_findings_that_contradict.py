@@ -26,7 +26,7 @@ def base() -> Knowledge:
 
 
 def weighed(*more: Body) -> WeighedCase:
-    return weigh_case(replay(story(opened(), *BEGUN, *more)), base(), explain=False)
+    return weigh_case(replay(story(opened(), *BEGUN, *more)), base())
 
 
 def test_two_findings_that_do_not_go_together_are_said_with_what_to_do() -> None:

@@ -47,7 +47,7 @@ def with_bodies(name: str, change: Callable[[Body], Body | None]) -> WeighedCase
     bodies = [(event, change(event.body)) for event in written(name).events]
     kept = [(event, body) for event, body in bodies if body is not None]
     events = [Event(id=f"e{n}", at=event.at, by=event.by, body=body) for n, (event, body) in enumerate(kept, start=1)]
-    return weigh_case(replay(events), knowledge(), explain=False)
+    return weigh_case(replay(events), knowledge())
 
 
 def papers_of(case: WeighedCase, people: dict[str, Person] | None = None) -> Report:

@@ -464,7 +464,7 @@ def swapped_and_renewed(*bodies: Body) -> Report:
     at = next(n for n, event in enumerate(events) if isinstance(event.body, Renewed))
     told = [event.body for event in events[:at]] + list(bodies)
     numbered = [Event(id=f"e{n}", at=NOW, by="Ada", body=body) for n, body in enumerate(told, start=1)]
-    return papers_of(weigh_case(replay(numbered), knowledge(), explain=False))
+    return papers_of(weigh_case(replay(numbered), knowledge()))
 
 
 def test_the_ledger_says_where_a_new_part_sits_at_the_end_and_where_an_old_one_came_from() -> None:
@@ -519,7 +519,7 @@ def test_a_price_declined_with_the_engine_open_stands_beside_the_later_one(ran_b
     ran = Drove(minutes={"cruise": 5}, rpm=1500, misfires={4: 9})
     bodies = [*events, *([ran] if ran_before else []), declined, ran]
     numbered = [Event(id=f"e{n}", at=NOW, by="Ada", body=body) for n, body in enumerate(bodies, start=1)]
-    facts = papers_of(weigh_case(replay(numbered), knowledge(), explain=False))
+    facts = papers_of(weigh_case(replay(numbered), knowledge()))
     words = next(each.price_words for each in facts.options if each.key == option.key)
 
     both = words.startswith("declined at about USD 461 while the engine was open; later USD ")

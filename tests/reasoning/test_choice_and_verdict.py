@@ -123,7 +123,7 @@ def test_a_buried_bank_costs_its_way() -> None:
 
 
 def test_the_same_history_gives_the_same_list() -> None:
-    first, second = (weigh(pack(), FOUR, HISTORIES[1], Terms.of(pack()), explain=False) for _ in range(2))
+    first, second = (weigh(pack(), FOUR, HISTORIES[1], Terms.of(pack())) for _ in range(2))
     assert [o.step.key for o in first.advice.options] == [o.step.key for o in second.advice.options]
     assert first.belief == second.belief
 

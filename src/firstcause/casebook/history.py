@@ -270,4 +270,3 @@ class _Reader:
             why = f"{what!r} is done on the {wanted}, and {text!r} is none"
             raise NotOnThisEngine(event.id, event.body.kind, why, f"Write a place like {form}.")
         return place
-

@@ -31,7 +31,7 @@ def admitted_closings(events: Sequence[Event], knowledge: Knowledge) -> tuple[Ev
         closing = _innermost(event.body)
         if isinstance(closing, Closed):
             before = replay(held)
-            body = _guarded(event.body, lambda before=before: weigh_case(before, knowledge, explain=False))  # type: ignore[misc]
+            body = _guarded(event.body, lambda before=before: weigh_case(before, knowledge))  # type: ignore[misc]
             event = event if closing.despite else event.model_copy(update={"body": body})
         held.append(event)
     return tuple(held)

@@ -106,7 +106,6 @@ def weigh_case(
     *,
     labour_per_hour: float | None = None,
     cannot: Iterable[str] = (),
-    explain: bool = True,
 ) -> WeighedCase:
     """Weigh a case as it stands. `cannot`: ids of tests and repairs for which the shop has no tool.
 
@@ -115,7 +114,7 @@ def weigh_case(
     read = read_for_weighing(case, knowledge)
     terms = Terms.of(knowledge, labour_per_hour, (*cannot, *(body.step for body in case.set_aside)))
     try:
-        weighing = weigh(knowledge, case.facts, read.history, terms, explain=explain)
+        weighing = weigh(knowledge, case.facts, read.history, terms)
     except Contradiction as error:
         told = [f"{name}: {event_words(name, case, knowledge)}" for name in error.culprits]
         raise Contradiction(error.culprits, told) from error

@@ -151,8 +151,10 @@ def for_car(
 
 
 def _title(record: Record) -> str:
-    years = "" if record.years is None else f" {record.years[0]}" + (
-        f" to {record.years[1]}" if record.years[1] != record.years[0] else ""
+    years = (
+        ""
+        if record.years is None
+        else f" {record.years[0]}" + (f" to {record.years[1]}" if record.years[1] != record.years[0] else "")
     )
     component = record.component or "no component named"
     return f"{record.kind} {record.number}: {record.make} {record.model}{years}, {component}"

@@ -148,7 +148,7 @@ def import_(source: Path, store_path: Path) -> None:
         line(f"{imported.case_id}: {imported.new_events} new event(s)", 0)
         case = store.case(imported.case_id)
     if case.state in ("cured", "relieved"):
-        said = closing_words(weigh_case(case, load(), explain=False).to_dict())
+        said = closing_words(weigh_case(case, load()))
         if said != case.state:
             line(f"{imported.case_id}: {said}", 0)
 

@@ -84,15 +84,6 @@ def table(rows: Iterable[Sequence[str]], indent: int = 2, right: Iterable[int] =
 
 
 def bar(share: float, width: int = 20) -> str:
-    """A share between 0 and 1 as a bar of blocks."""
-    full = round(share * width)
+    """A share between 0 and 1 as a bar of blocks, never quite full."""
+    full = min(round(share * width), width - 1)
     return "█" * full + "·" * (width - full)
-
-
-def in_words(probability: float) -> str:
-    """A probability as a technician says it; never certain."""
-    if probability >= 0.995:
-        return "over 99 in 100"
-    if probability < 0.005:
-        return "under 1 in 100"
-    return f"{probability * 100:.0f} in 100"

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 import textwrap
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from firstcause.cli.output import WIDTH, as_json, bar, heading, in_words, line, table
+from firstcause.cli.arguing import print_mind, print_suspects, print_why_not
+from firstcause.cli.output import WIDTH, as_json, bar, heading, line, table
+from firstcause.reasoning.saying import in_words
 
 if TYPE_CHECKING:
     from firstcause.casebook.weighing import WeighedCase
@@ -38,16 +41,27 @@ def _finite(ctx: click.Context, param: click.Parameter, value: float | None) -> 
     help="The shop's labour rate an hour, in its own currency (default: knowledge base).",
 )  # fmt: skip
 @click.option("--all", "all_steps", is_flag=True, help="Print every step that could be done.")
-def weigh(case_file: Path, json_out: bool, rate: float | None, all_steps: bool) -> None:
+@click.option(
+    "--why-not", "why_not", default=None, metavar="FAULT@PLACE",
+    help="What speaks against it and what would have to be found: intake-valve-burnt@3, coil-dead@coil-3.",
+)  # fmt: skip
+def weigh(case_file: Path, json_out: bool, rate: float | None, all_steps: bool, why_not: str | None) -> None:
     """Weigh a case written by hand (see docs/case-format.md)."""
     from firstcause.casebook.case import replay
     from firstcause.casebook.weighing import weigh_case
     from firstcause.casebook.written import read_case_file
     from firstcause.knowledge.base import load
+    from firstcause.reasoning.change_of_mind import cause_named
 
     written = read_case_file(case_file, at=datetime.now(UTC))
     weighed = weigh_case(replay(written.events), load(), labour_per_hour=rate)
-    if json_out:
+    if why_not is not None:
+        fault, _, where = why_not.partition("@")
+        told = weighed.weighing.why_not(cause_named(weighed.weighing.model, fault.strip(), where.strip()))
+        as_dict = told.to_dict(weighed.weighing.model)
+        leading = weighed.weighing.roots[0].cause if weighed.weighing.roots else ""
+        as_json(as_dict) if json_out else print_why_not(as_dict, leading)
+    elif json_out:
         as_json(weighed.to_dict())
     else:
         print_weighing(weighed, None if all_steps else STEPS_SHOWN)
@@ -56,12 +70,13 @@ def weigh(case_file: Path, json_out: bool, rate: float | None, all_steps: bool) 
 def print_weighing(weighed: WeighedCase, steps: int | None = STEPS_SHOWN) -> None:
     """The whole weighing as text; `steps` None prints every step."""
     result = weighed.to_dict()
-    click.secho(f"{result['title']}  ({closing_words(result)})", bold=True)
+    click.secho(f"{result['title']}  ({closing_words(weighed)})", bold=True)
     print_safety(result)
     print_events(weighed)
     print_conflicts(result)
     print_suspects(result, bool(weighed.read.history))
     print_steps(result, weighed, steps)
+    print_mind(result)
     print_ledger(result)
     print_objections(result)
     if result["notes"]:
@@ -70,10 +85,10 @@ def print_weighing(weighed: WeighedCase, steps: int | None = STEPS_SHOWN) -> Non
             line(f"{note['event']}: {note['text']}.")
 
 
-def closing_words(result: dict[str, Any]) -> str:
+def closing_words(weighed: WeighedCase) -> str:
     """The state of the case; closed as cured or relieved against hard objections, it says so."""
-    state: str = result["state"]
-    hard = sum(objection["hard"] for objection in result["objections"].get(state, ()))
+    state: str = weighed.case.state
+    hard = sum(objection.hard for to, against in weighed.objections.items() if to == state for objection in against)
     if state not in ("cured", "relieved") or not hard:
         return state
     return f"closed as {state} against {hard} hard objection{'s' if hard > 1 else ''}"
@@ -107,28 +122,6 @@ def print_conflicts(result: dict[str, Any]) -> None:
         heading("What does not go together")
     for conflict in result["conflicts"]:
         line(conflict["words"])
-
-
-def print_suspects(result: dict[str, Any], anything_weighed: bool, most: int = 8) -> None:
-    """Suspects, most probable first, with what moved them."""
-    heading("Suspects")
-    if not result["suspects"]:
-        line("None above 1 in 100." if anything_weighed else "None yet: record what the car says, or what you found.")
-    for suspect in result["suspects"][:most]:
-        share = suspect["probability"]
-        click.echo(f"  {bar(share)} {in_words(share):>15}  {suspect['name']} ({suspect['where']})")
-        if suspect["evidence"]:
-            reasons = ", ".join(f"{e['event']} {e['decibans']:+.0f} dB" for e in suspect["evidence"][:5])
-            line(f"for and against: {reasons}", 40)
-    for victim in result["victims"]:
-        line(
-            f"A result, not a cause: {victim['name'].lower()} ({victim['where']}), {in_words(victim['probability'])}. "
-            "What may stand behind it: "
-            + ("; ".join(f"{b['name']}, {in_words(b['probability'])}" for b in victim["behind"]) or "nothing known")
-            + "."
-        )
-    if any(suspect["evidence"] for suspect in result["suspects"]):
-        line("dB: decibans, ten times the logarithm of how often the finding multiplied the odds; 10 is tenfold.")
 
 
 def print_steps(result: dict[str, Any], weighed: WeighedCase, most: int | None) -> None:
@@ -182,10 +175,20 @@ def print_card(step: dict[str, Any], weighed: WeighedCase) -> None:
     line("The maker's service information comes first.", 4)
     for caution in step["cautions"]:
         line(f"! {caution['text']}", 4)
-    for look in step["outcomes"]:
-        then = "; ".join(f"{s['name']}, {in_words(s['probability'])}" for s in look["suspects_then"][:2])
-        if look["chance"] >= 0.005:
-            line(f"{in_words(look['chance'])}: {look['name']}" + (f" -> {then}" if then else ""), 6)
+    line("What may come out, and what I would think then:", 4)
+    print_fan(step["outcomes"])
+
+
+def print_fan(outcomes: Sequence[dict[str, Any]]) -> None:
+    """Each outcome: its chance as a bar, whom one would suspect most then, what one would still expect to pay."""
+    for look in outcomes:
+        if look["chance"] < 0.005:
+            continue
+        click.echo(f"      {bar(look['chance'], 10)} {in_words(look['chance']):>15}  {look['name']}")
+        then = [f"{s['name']}, {in_words(s['probability'])}" for s in look["suspects_then"][:2]]
+        then += [f"about {look['expected_cost_then']:.0f} to go"] if look["expected_cost_then"] > 0 else []
+        if then:
+            line("; ".join(then), 34)
 
 
 def _opened(step: dict[str, Any], weighed: WeighedCase) -> list[str]:

@@ -9,7 +9,7 @@ from typing import Literal
 from firstcause.handover.facts import CauseFact, VictimFact, Weighed
 from firstcause.handover.plainly import chance_words, place_words
 from firstcause.knowledge.schema import FaultEntry
-from firstcause.reasoning.because import weight_of_evidence
+from firstcause.reasoning.because import Reasons, reasons_for
 from firstcause.reasoning.choice import VICTIM_TO_RENEW
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.history import Found
@@ -18,6 +18,8 @@ from firstcause.reasoning.weigh import WORTH_NAMING, Weighing
 from firstcause.vehicle.place import Place, cylinder
 
 MOST_UNTESTED = 2
+MOST_EXPLAINED = 4
+WORTH_DECIBANS = 0.5
 VICTIM_MARK = " (a victim)"  # how the knowledge base ends the names of victims
 
 
@@ -32,21 +34,16 @@ class Causes:
 
 
 def causes_of(weighing: Weighing, tell: Callable[[str], str]) -> Causes:
-    """The causes of a weighed case; `tell` says an event in words.
-
-    Evidence of causes that were removed is weighed here, since the weighing explains only those that still stand.
-    """
+    """The causes of a weighed case; `tell` says an event in words. The likeliest few are explained, removed or not."""
     model, belief = weighing.model, weighing.belief
     gone = [cause for cause in removed_causes(model) if belief[cause] >= WORTH_NAMING]
     standing = sorted((c for c in model.live_roots if belief[c] >= WORTH_NAMING), key=lambda c: -belief[c])
     needed = model.knowledge.model.closing.cause_at_least
-    likeliest = max(gone, key=lambda cause: belief[cause], default=None)
-    explained = {suspect.cause: list(suspect.evidence) for suspect in weighing.roots}
-    if likeliest is not None and belief[likeliest] >= needed:
-        explained |= weight_of_evidence(model, belief, [likeliest])
+    likeliest = sorted({*gone, *standing}, key=lambda cause: (-belief[cause], cause))[:MOST_EXPLAINED]
+    explained = reasons_for(model, belief, likeliest)
 
     def fact(cause: str, state: Literal["removed", "open"]) -> CauseFact:
-        return _cause_fact(model, cause, belief[cause], state, explained.get(cause, ()), tell)
+        return _cause_fact(model, cause, belief[cause], state, explained.get(cause), tell)
 
     removed = tuple(fact(cause, "removed") for cause in sorted(gone, key=lambda c: -belief[c]))
     still = tuple(fact(cause, "open") for cause in standing)
@@ -66,10 +63,13 @@ def _cause_fact(
     cause: str,
     chance: float,
     state: Literal["removed", "open"],
-    evidence: list[tuple[str, float]] | tuple[()],
+    reasons: Reasons | None,
     tell: Callable[[str], str],
 ) -> CauseFact:
     entry = model.entry(cause)
+    pieces = () if reasons is None else reasons.pieces
+    alone = [(piece.happenings[0], piece.decibans) for piece in pieces if len(piece.happenings) == 1]
+    moved = sorted((pair for pair in alone if abs(pair[1]) >= WORTH_DECIBANS), key=lambda pair: -abs(pair[1]))
     return CauseFact(
         cause=cause,
         name=entry.name,
@@ -78,7 +78,8 @@ def _cause_fact(
         chance=chance,
         chance_words=chance_words(chance),
         state=state,
-        evidence=tuple(Weighed(event, tell(event), decibans) for event, decibans in evidence),
+        evidence=tuple(Weighed(event, tell(event), decibans) for event, decibans in moved),
+        reasons=reasons,
         watch=entry.watch,
         untested=_untested(model, entry),
         returns_after_km=entry.returns_after_km,

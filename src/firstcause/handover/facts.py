@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
+from firstcause.reasoning.because import Reasons
+
 
 @dataclass(frozen=True)
 class Fact:
@@ -47,6 +49,8 @@ class CauseFact:
     chance_words: str
     state: Literal["removed", "open"]
     evidence: tuple[Weighed, ...]
+    reasons: Reasons | None
+    """the whole way from before any finding to now, of the likeliest causes"""
     watch: str
     untested: tuple[str, ...]
     returns_after_km: tuple[int, int] | None

@@ -9,6 +9,7 @@ from firstcause.handover.owner_page import NOT_LEGAL
 from firstcause.handover.page import Block, Page, Section, drawing, item, points, section, table, words
 from firstcause.handover.page import Words as Paragraph
 from firstcause.handover.plainly import chance_number, money_words
+from firstcause.reasoning.saying import one_in
 
 _VERDICTS: Mapping[str, str] = {
     "stop": "do not start it, do not drive it",
@@ -35,8 +36,8 @@ def record_page(report: Report) -> Page:
                 ("Cause", "Where", "Chance", "State", "For (+) and against (-), in decibans"),
                 (_suspect(cause) for cause in record.suspects),
                 (0.26, 0.12, 0.09, 0.1, 0.43),
-                "Chance: posterior probability. Decibans: ten times the decimal log of the odds ratio, each event "
-                "weighed by leaving it out; events that say the same share their weight.",
+                "Chance: posterior probability. Decibans: ten times the decimal log of the odds. The way begins with "
+                "how frequent the cause is before any finding; each event has its fair share, and the shares add up.",
             ),
         ),
         section(
@@ -143,8 +144,19 @@ def _decision(report: Report) -> Iterable[Fact]:
 
 
 def _suspect(cause: CauseFact) -> tuple[str, ...]:
-    moved = "; ".join(f"{each.event} {each.decibans:+.1f}" for each in cause.evidence) or "no single event 0.5 or more"
-    return (cause.name, cause.place, chance_number(cause.chance), cause.state, moved)
+    return (cause.name, cause.place, chance_number(cause.chance), cause.state, _way(cause))
+
+
+def _way(cause: CauseFact) -> str:
+    """From before any finding to now: `from 1 in 400; e3 +14.1; e4 +11.7; e5, e6 together -0.6`."""
+    if cause.reasons is None:
+        return "not worked out for causes as unlikely as this"
+    pieces = (piece for piece in cause.reasons.pieces if abs(piece.decibans) >= 0.05)
+    said = [
+        f"{', '.join(piece.happenings)}{' together' if len(piece.happenings) > 1 else ''} {piece.decibans:+.1f}"
+        for piece in pieces
+    ]
+    return "; ".join([f"from {one_in(cause.reasons.start)}", *said])
 
 
 def _readings(report: Report) -> Iterable[Block]:

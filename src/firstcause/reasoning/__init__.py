@@ -14,5 +14,7 @@ steps       everything one could do next, with its price
 looks       what a test, a reading or a swap could show, as arithmetic
 choice      which of them first
 because     why a suspect stands where it stands
+change_of_mind  what one finding would make it fall or settle it, and what another suspect would need
+saying      how a probability is said
 verdict     whether a case may be called cured
 """

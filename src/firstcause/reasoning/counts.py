@@ -29,9 +29,7 @@ def strength_weights(bad: int, out_of: int, levels: Mapping[str, CountLevel]) ->
     return tuple(beta_binomial(bad, out_of, level.a, level.b) for level in levels.values())
 
 
-def with_spill(
-    weights: tuple[float, ...], bad: int, elsewhere: int, spill: Spill, chance: float
-) -> tuple[float, ...]:
+def with_spill(weights: tuple[float, ...], bad: int, elsewhere: int, spill: Spill, chance: float) -> tuple[float, ...]:
     """The same weights when a sound unit may have been given a share of another one's count.
 
     `elsewhere` is the largest count, `chance` how often there is such spill at all.

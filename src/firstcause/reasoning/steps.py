@@ -121,9 +121,19 @@ def suspects_first(model: Model, belief: Mapping[str, float]) -> list[int]:
     return sorted(weight, key=lambda number: (-weight[number], number))
 
 
+def most_suspect(model: Model, belief: Mapping[str, float]) -> list[int]:
+    """The cylinders at which tests are proposed."""
+    return suspects_first(model, belief)[:MOST_SUSPECT_CYLINDERS]
+
+
 def test_steps(model: Model, terms: Terms, belief: Mapping[str, float], standing: frozenset[str]) -> list[Step]:
     """Every test that shows a live cause, at the places in question, unless it was done there since things changed."""
-    cylinders = suspects_first(model, belief)[:MOST_SUSPECT_CYLINDERS]
+    return tests_at(model, terms, standing, most_suspect(model, belief))
+
+
+def tests_at(model: Model, terms: Terms, standing: frozenset[str], cylinders: Iterable[int]) -> list[Step]:
+    """The same at these cylinders, their banks and the engine."""
+    cylinders = list(dict.fromkeys(cylinders))
     live = set(model.live)
     steps = []
     for test in model.knowledge.tests.values():

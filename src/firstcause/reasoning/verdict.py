@@ -9,6 +9,7 @@ from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.counts import chance_at_work
 from firstcause.reasoning.exact import Engine, Extra
 from firstcause.reasoning.history import Coded, Counted, Found, Moved, Region, Renewed, Repaired
+from firstcause.reasoning.saying import percent
 
 STRONG_PROOF = 0.95
 STILL_THERE = "still-there"
@@ -119,7 +120,7 @@ def _proof_missing(model: Model, belief: Mapping[str, float], quiet: dict[Region
                 Objection(
                     "weak-proof",
                     f"The quiet reading would have shown {model.entry(likely).name.lower()} in only "
-                    f"{shown:.0%} of cases, had it still been there.",
+                    f"{percent(shown)} of cases, had it still been there.",
                     words.longer,
                 )
             ]  # fmt: skip
@@ -139,8 +140,8 @@ def _open_causes(model: Model, belief: Mapping[str, float]) -> list[Objection]:
             found.append(
                 Objection(
                     "open-cause",
-                    f"{entry.name} ({model.facts[cause].holder}) still stands with {belief[cause]:.0%}; "
-                    f"the limit for cured is {limit:.0%}.",
+                    f"{entry.name} ({model.facts[cause].holder}) still stands with {percent(belief[cause])}; "
+                    f"the limit for cured is {percent(limit)}.",
                     f"It would be settled by: {names}; or by its repair.",
                     hard=True,
                 )
@@ -156,7 +157,7 @@ def _cause_not_shown(model: Model, removed: float) -> list[Objection]:
     return [
         Objection(
             "cause-not-shown",
-            f"{what} is shown to be the one ({removed:.0%}; {needed:.0%} is asked for).",
+            f"{what} is shown to be the one ({percent(removed)}; {percent(needed)} is asked for).",
             "Say relieved or not found, or show the cause on the part that came out.",
             hard=True,
         )

@@ -8,11 +8,22 @@ from functools import cached_property
 from typing import Any
 
 from firstcause.knowledge.base import Knowledge
-from firstcause.reasoning.because import weight_of_evidence
+from firstcause.reasoning.because import Reasons, reasons_for
+from firstcause.reasoning.change_of_mind import (
+    Asked,
+    Instead,
+    Mind,
+    Sight,
+    Turn,
+    instead_of,
+    mind_of,
+    sights,
+    what_it_would_take,
+)
 from firstcause.reasoning.choice import Advice, Option, advise
 from firstcause.reasoning.compiled import Model, compile_model
 from firstcause.reasoning.conflict import Conflict, conflicts, culprits, evidence_of
-from firstcause.reasoning.exact import Contradiction, Engine, Posterior
+from firstcause.reasoning.exact import Contradiction, Engine, Posterior, rough_engine
 from firstcause.reasoning.history import CarFacts, History
 from firstcause.reasoning.steps import Terms
 from firstcause.reasoning.verdict import chance_removed
@@ -20,11 +31,12 @@ from firstcause.reasoning.verdict import chance_removed
 TOLERANCE = 1e-5
 WORTH_NAMING = 0.01
 MOST_SUSPECTS = 12
+MOST_LEADING = 2
 
 
 @dataclass(frozen=True)
 class Suspect:
-    """One cause that may stand behind the complaint, with what speaks for and against it (in decibans)."""
+    """One cause that may stand behind the complaint."""
 
     cause: str
     fault: str
@@ -34,7 +46,6 @@ class Suspect:
     where: str
     place: str
     probability: float
-    evidence: tuple[tuple[str, float], ...]
     behind: tuple[tuple[str, str, float], ...]
     """for a victim: the causes that may stand behind it: (cause, its name, probability)"""
     watch: str
@@ -49,7 +60,6 @@ class Suspect:
             "where": self.where,
             "place": self.place,
             "probability": self.probability,
-            "evidence": [{"event": event, "decibans": weight} for event, weight in self.evidence],
             "behind": [{"cause": cause, "name": name, "probability": p} for cause, name, p in self.behind],
             "watch": self.watch,
         }
@@ -66,6 +76,7 @@ class Weighing:
     advice: Advice
     removed: float
     """chance that at least one of the causes removed in this case was there"""
+    terms: Terms
 
     @property
     def belief(self) -> Mapping[str, float]:
@@ -76,14 +87,50 @@ class Weighing:
         """Findings that can hardly be right together. Worked out when first asked for, then kept."""
         return conflicts(self.model, evidence_of(self.model))
 
+    @cached_property
+    def reasons(self) -> Mapping[str, Reasons]:
+        """Why each root and victim named here stands where it stands. Worked out when first asked for, then kept."""
+        return reasons_for(self.model, self.belief, [suspect.cause for suspect in (*self.roots, *self.victims)])
+
+    @cached_property
+    def sights(self) -> tuple[Sight, ...]:
+        """Every outcome of every test, reading and swap that can be had now. Worked out when first asked for."""
+        return sights(self.model, self.terms, rough_engine(self.model.network))
+
+    @cached_property
+    def instead(self) -> Mapping[str, Instead]:
+        """Of each root named here: if it is not this one, who is it? Worked out when first asked for."""
+        return instead_of(self.model, rough_engine(self.model.network), [suspect.cause for suspect in self.roots])
+
+    def mind(self, cause: str) -> Mind:
+        """Which single findings would change the mind about a live root."""
+        roots = {root: self.belief[root] for root in self.model.live_roots}
+        return mind_of(cause, roots, self.sights, self.model.knowledge.model.closing.cause_at_least)
+
+    def why_not(self, cause: str) -> WhyNot:
+        """What speaks against any cause of the model that stands in the car now, and what it would take."""
+        engine = rough_engine(self.model.network)
+        reasons = self.reasons.get(cause) or reasons_for(self.model, self.belief, [cause])[cause]
+        return WhyNot(
+            cause,
+            cause in self.model.live,
+            reasons,
+            self.instead.get(cause) or instead_of(self.model, engine, [cause])[cause],
+            what_it_would_take(self.model, self.terms, engine, cause),
+        )
+
     def to_dict(self) -> dict[str, Any]:
         """Stable keys for programs; probabilities between 0 and 1, prices in the shop's currency, times in minutes."""
         advice = self.advice
         return {
             "complaint_on": [str(self.model.unit_place(number)) for number in sorted(self.model.complaint)],
             "complaint_cylinders": sorted(self.model.complaint_cylinders),
-            "suspects": [suspect.to_dict() for suspect in self.roots],
-            "victims": [suspect.to_dict() for suspect in self.victims],
+            "suspects": [{**suspect.to_dict(), **reasons_dict(self.reasons[suspect.cause])} for suspect in self.roots],
+            "victims": [{**victim.to_dict(), **reasons_dict(self.reasons[victim.cause])} for victim in self.victims],
+            "change_of_mind": [
+                {**mind_dict(self.mind(leader.cause)), **instead_dict(self.instead[leader.cause], self.model)}
+                for leader in self.roots[:MOST_LEADING]
+            ],
             "cured_probability": advice.cured,
             "cause_removed_probability": self.removed,
             "expected_cost_without_looking": advice.without_looking,
@@ -93,6 +140,81 @@ class Weighing:
             "knowledge": {"pack": self.model.knowledge.pack, "version": self.model.knowledge.version},
             "left_out_at_most": self.posterior.tolerance,
         }
+
+
+@dataclass(frozen=True)
+class WhyNot:
+    """The case against a cause, as strong as it stands: not `able`: it cannot make this complaint here."""
+
+    cause: str
+    able: bool
+    reasons: Reasons
+    instead: Instead
+    asked: Asked
+
+    def to_dict(self, model: Model) -> dict[str, Any]:
+        """Stable keys for programs."""
+        return {
+            "cause": self.cause,
+            "name": name_of(model, self.cause),
+            "able": self.able,
+            **reasons_dict(self.reasons),
+            "probability": self.reasons.now,
+            **instead_dict(self.instead, model),
+            "would_take": [turn_dict(turn) for turn in self.asked.turns],
+            "would_take_chance": self.asked.chance,
+        }
+
+
+def reasons_dict(reasons: Reasons) -> dict[str, Any]:
+    """The way from the start to now as plain values; decibans add up, `without` is a probability."""
+    return {
+        "start_probability": reasons.start,
+        "start_decibans": reasons.start_decibans,
+        "now_decibans": reasons.now_decibans,
+        "evidence": [
+            {"events": list(piece.happenings), "decibans": piece.decibans, "probability_without": piece.without}
+            for piece in reasons.pieces
+        ],
+    }
+
+
+def instead_dict(instead: Instead, model: Model) -> dict[str, Any]:
+    """Who else, as plain values."""
+    return {
+        "instead": [
+            {"cause": r.cause, "name": name_of(model, r.cause), "probability": r.probability, "gone": r.gone}
+            for r in instead.rivals
+        ],
+        "any_here": instead.any_here,
+    }
+
+
+def turn_dict(turn: Turn) -> dict[str, Any]:
+    """One finding that would change the mind, as plain values."""
+    sight = turn.sight
+    return {
+        "step": sight.step.key,
+        "name": sight.step.name,
+        "place": str(sight.step.place),
+        "outcome": sight.outcome,
+        "outcome_name": sight.name,
+        "chance": sight.chance,
+        "minutes": sight.step.minutes,
+        "probability_then": turn.then,
+        "leader_then": turn.leader,
+        "leader_probability_then": turn.leader_then,
+    }
+
+
+def mind_dict(mind: Mind) -> dict[str, Any]:
+    """What would change the mind about one suspect, as plain values."""
+    return {
+        "cause": mind.cause,
+        "limit": mind.limit,
+        "falls": [turn_dict(turn) for turn in mind.falls],
+        "settles": [turn_dict(turn) for turn in mind.settles],
+    }
 
 
 def name_of(model: Model, cause: str) -> str:
@@ -133,8 +255,8 @@ def option_dict(option: Option, model: Model) -> dict[str, Any]:
     }
 
 
-def weigh(knowledge: Knowledge, car: CarFacts, history: History, terms: Terms, *, explain: bool = True) -> Weighing:
-    """Compile, infer, explain and advise.
+def weigh(knowledge: Knowledge, car: CarFacts, history: History, terms: Terms) -> Weighing:
+    """Compile, infer and advise; the explanations are worked out when they are asked for.
 
     Raises RequestError when the history names what the engine or the knowledge base does not have, Contradiction when
     the findings exclude each other.
@@ -149,20 +271,18 @@ def weigh(knowledge: Knowledge, car: CarFacts, history: History, terms: Terms, *
     named = sorted((c for c in model.live if belief[c] >= WORTH_NAMING), key=lambda c: -belief[c])
     roots = [c for c in named if model.entry(c).kind != "victim"][:MOST_SUSPECTS]
     victims = [c for c in named if model.entry(c).kind == "victim"]
-    evidence = weight_of_evidence(model, belief, [*roots, *victims]) if explain else {}
     return Weighing(
         model,
         posterior,
-        tuple(_suspect(model, belief, cause, evidence) for cause in roots),
-        tuple(_suspect(model, belief, cause, evidence) for cause in victims),
+        tuple(_suspect(model, belief, cause) for cause in roots),
+        tuple(_suspect(model, belief, cause) for cause in victims),
         advise(model, terms, engine),
         chance_removed(model, engine),
+        terms,
     )
 
 
-def _suspect(
-    model: Model, belief: Mapping[str, float], cause: str, evidence: Mapping[str, list[tuple[str, float]]]
-) -> Suspect:
+def _suspect(model: Model, belief: Mapping[str, float], cause: str) -> Suspect:
     entry, facts = model.entry(cause), model.facts[cause]
     parents = next(c.parents for c in model.network.causes if c.id == cause)
     behind = sorted(
@@ -177,7 +297,6 @@ def _suspect(
         facts.holder,
         str(model.place_now(cause)),
         belief[cause],
-        tuple(evidence.get(cause, [])),
         tuple((parent, name_of(model, parent), p) for parent, p in behind if p >= WORTH_NAMING),
         entry.watch,
     )

@@ -227,7 +227,10 @@ def suspect_view(suspect: Suspect, weighed: WeighedCase, told: Mapping[str, str]
         suspect.plain,
         holder_words(suspect.where, weighed.knowledge),
         suspect.probability * 100,
-        tuple(Weight(event, told.get(event, event), decibans) for event, decibans in suspect.evidence),
+        tuple(
+            Weight(piece.happenings[0], told.get(piece.happenings[0], piece.happenings[0]), piece.decibans)
+            for piece in weighed.weighing.reasons[suspect.cause].pieces
+        ),
         tuple((cause_words(found[0], weighed), percent_words(found[-1])) for found in suspect.behind),
         suspect.watch,
         suspect.kind == "victim",

@@ -27,13 +27,13 @@ from firstcause.casebook.evidence import counted_event, drive_facts, drove_event
 from firstcause.casebook.ledger import ledger_of
 from firstcause.casebook.store import CaseStore
 from firstcause.casebook.weighing import WeighedCase, guard_closing, safety_of, weigh_case
-from firstcause.cli.output import in_words
 from firstcause.cli.tryout.shop import VirtualShop
 from firstcause.cli.tryout.stories import Story
 from firstcause.errors import CaseError
 from firstcause.knowledge.base import Knowledge
 from firstcause.link import Recorder, Session, erase_codes, take_snapshot
 from firstcause.reasoning.choice import Option
+from firstcause.reasoning.saying import in_words
 from firstcause.reasoning.steps import Step, Terms, open_now, repair_steps
 from firstcause.roadtest.drivelog import DriveLog
 from firstcause.roadtest.judgement import judge_drive
@@ -340,7 +340,7 @@ class Player:
         return self.store.case(self.case_id)
 
     def _weighed(self) -> WeighedCase:
-        return weigh_case(self._case(), self.knowledge, cannot=self.shop.cannot(), explain=False)
+        return weigh_case(self._case(), self.knowledge, cannot=self.shop.cannot())
 
     def _record(self, body: Body) -> Event:
         return self.store.append(self.case_id, body, TECHNICIAN)
