@@ -225,7 +225,7 @@ def what_it_would_take(model: Model, terms: Terms, engine: Engine, cause: str) -
 
 
 def cause_named(model: Model, fault: str, where: str) -> str:
-    """The cause that a technician means by a fault (id or name) and a place: `cylinder 3`, `3`, a serial number, `engine`, "".
+    """The cause meant by a fault (id or name) and a place: `cylinder 3`, `3`, `engine`, a serial number, or nothing.
 
     Raises RequestError that names what there is.
     """
