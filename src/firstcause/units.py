@@ -15,6 +15,10 @@ POUND_KG = 0.45359237
 STANDARD_GRAVITY = 9.80665
 INCH_MM = 25.4
 MILE_KM = 1.609344
+QUART_L = 231 * 2.54**3 / 4 / 1000
+# Conventional inch of water and of mercury, at 39.2 and 32 degF (NIST SP 811 (2008), appendix B; from memory).
+INH2O_KPA = 0.249082
+INHG_KPA = 3.38638
 KPA_PER_PSI = POUND_KG * STANDARD_GRAVITY / (INCH_MM / 1000) ** 2 / 1000
 KPA_PER_BAR = 100.0
 STANDARD_ATMOSPHERE_KPA = 101.325
@@ -33,7 +37,7 @@ class Unit:
 
 
 _UNITS: tuple[tuple[Unit, tuple[str, ...]], ...] = (
-    # quantity base units: kPa, degC, km/h, km, s, rpm, percent, mm, ohm
+    # quantity base units: kPa, degC, km/h, km, s, rpm, percent, mm, ohm, V, A, ml, L/1000 km, count, degree
     (Unit("kPa", "pressure", 1.0), ("kpa", "kilopascal")),
     (Unit("psi", "pressure", KPA_PER_PSI), ("psi", "psig", "lbf/in2", "lb/in2")),
     (Unit("bar", "pressure", KPA_PER_BAR), ("bar",)),
@@ -64,6 +68,19 @@ _UNITS: tuple[tuple[Unit, tuple[str, ...]], ...] = (
     (Unit("in", "length", INCH_MM), ("in", "inch", "inches")),
     (Unit("ohm", "resistance", 1.0), ("ohm", "ohms", "Ω", "ω")),
     (Unit("kohm", "resistance", 1000.0), ("kohm", "kohms", "kω")),
+    (Unit("V", "voltage", 1.0), ("v", "volt", "volts")),
+    (Unit("mV", "voltage", 1e-3), ("mv", "millivolt", "millivolts")),
+    (Unit("kV", "voltage", 1000.0), ("kv", "kilovolt", "kilovolts")),
+    (Unit("A", "current", 1.0), ("a", "amp", "amps", "ampere", "amperes")),
+    (Unit("mA", "current", 1e-3), ("ma", "milliamp", "milliamps")),
+    (Unit("ml", "volume", 1.0), ("ml", "cm3", "ccm", "cc")),
+    (Unit("L", "volume", 1000.0), ("l", "litre", "litres", "liter", "liters")),
+    (Unit("L/1000 km", "consumption", 1.0), ("l/1000 km", "l/1000km", "litres per 1000 km")),
+    (Unit("qt/1000 mi", "consumption", QUART_L / MILE_KM), ("qt/1000 mi", "qt/1000mi", "quarts per 1000 miles")),
+    (Unit("count", "number", 1.0), ("count", "counts", "times")),
+    (Unit("deg", "angle", 1.0), ("deg", "degree", "degrees", "°")),
+    (Unit("inH2O", "pressure", INH2O_KPA), ("inh2o", "in h2o", "inches of water")),
+    (Unit("inHg", "pressure", INHG_KPA), ("inhg", "in hg", "inches of mercury")),
 )
 _BY_SPELLING = {spelling: unit for unit, spellings in _UNITS for spelling in spellings}
 
@@ -82,6 +99,12 @@ class UnknownUnit(RequestError):
 def find_unit(spelling: str) -> Unit | None:
     """The unit a spelling stands for, or None. Case and outer blanks do not matter."""
     return _BY_SPELLING.get(spelling.strip().lower())
+
+
+def like(spelling: str) -> tuple[str, ...]:
+    """The units of the same quantity as this one, in the order of the table; empty when it is no unit."""
+    unit = find_unit(spelling)
+    return () if unit is None else tuple(each.symbol for each, _ in _UNITS if each.quantity == unit.quantity)
 
 
 def convert(value: Value, from_unit: str, to_unit: str) -> Value:

@@ -10,12 +10,18 @@ import pytest
 
 from firstcause.bench.compression import judge_dry, judge_wet
 from firstcause.bench.leakdown import air_exits, judge_leakdown
-from firstcause.bench.parts import judge_plug_gap, judge_resistance
+from firstcause.bench.parts import judge_distance, judge_share
 from firstcause.bench.reading import BenchJudgement, ImpossibleReading
 from firstcause.bench.trims import Trims, dead_cylinder_trim, judge_trims
+from firstcause.knowledge.base import load
 from firstcause.units import KPA_PER_PSI, UnknownUnit, convert
 from firstcause.vehicle.layout import common_layout
 
+PACK = load("misfire").tests
+DRY, WET, LEAK, TRIMS, GAP, COIL = (
+    PACK[name]
+    for name in ("compression-dry", "compression-wet", "leak-down", "trims-by-region", "plug-gap", "coil-resistance")
+)
 TESTS = Path(__file__).parent.parent.parent / "src" / "firstcause" / "knowledge" / "data" / "misfire" / "tests"
 
 
@@ -35,19 +41,19 @@ def psi(*readings: float) -> dict[int, float]:
 )
 def test_three_quarters_of_the_best(readings: tuple[float, ...], outcome: str) -> None:
     """Lowest at least 75 % of highest: US Army TM 5-4210-230-14&P-1 (read); 144 of 195 psi is 74 %."""
-    assert judge_dry(psi(*readings), 3).outcome == outcome
+    assert judge_dry(DRY, psi(*readings), 3).outcome == outcome
 
 
 def test_one_weak_cylinder_cannot_hide_in_the_mean() -> None:
     """11, 11, 11, 8.2 bar: 74.5 % of the best, but 80 % of the mean."""
-    assert judge_dry({1: 1100, 2: 1100, 3: 1100, 4: 820}, 4).outcome == "low"
+    assert judge_dry(DRY, {1: 1100, 2: 1100, 3: 1100, 4: 820}, 4).outcome == "low"
 
 
 def test_two_low_neighbours_point_to_the_gasket() -> None:
     """Adjacent pair low: TM 5-4210-230-14&P-1 and TM 10-3930-647-14&P (read)."""
     layout = common_layout("I4")
-    assert any("beside it" in note for note in judge_dry(psi(190, 100, 100, 190), 2, layout).notes)
-    assert not any("beside it" in note for note in judge_dry(psi(100, 190, 100, 190), 1, layout).notes)
+    assert any("beside it" in note for note in judge_dry(DRY, psi(190, 100, 100, 190), 2, layout).notes)
+    assert not any("beside it" in note for note in judge_dry(DRY, psi(100, 190, 100, 190), 1, layout).notes)
 
 
 @pytest.mark.parametrize(
@@ -65,12 +71,13 @@ def test_oil_in_the_bore_lifts_a_good_cylinder_too(
     10 cm3 of oil: ring leak 149 to 240 psi, valve leak 149 to 181, good one 196 to 247 (a crank-resolved
     model run apart from this code); third row an invented case: 1.15 against 1.17 in the good cylinder.
     """
-    assert judge_wet(*(p * KPA_PER_PSI for p in (dry, wet, good_dry, good_wet))).outcome == outcome
+    good = (good_dry * KPA_PER_PSI, good_wet * KPA_PER_PSI)
+    assert judge_wet(WET, dry * KPA_PER_PSI, wet * KPA_PER_PSI, good).outcome == outcome
 
 
 def test_wet_alone_decides_nothing() -> None:
     """TM 10-3930-647-14&P says 10 psi or more (read); a valve leak rises 32 psi by volume alone, so no outcome."""
-    judged = judge_wet(149 * KPA_PER_PSI, 181 * KPA_PER_PSI)
+    judged = judge_wet(WET, 149 * KPA_PER_PSI, 181 * KPA_PER_PSI)
     assert judged.outcome is None
     assert "good" in judged.sentence
 
@@ -88,13 +95,13 @@ def test_wet_alone_decides_nothing() -> None:
 )
 def test_fifteen_percent_from_the_sisters(cylinder_2: float, outcome: str) -> None:
     """Common practice, no source."""
-    assert judge_resistance("coil-resistance", {1: 0.70, 2: cylinder_2, 3: 0.69, 4: 0.71}, 2).outcome == outcome
+    assert judge_distance(COIL, {1: 0.70, 2: cylinder_2, 3: 0.69, 4: 0.71}, 2, "ohm").outcome == outcome
 
 
 def test_plug_gap() -> None:
     """1.4 times the specification: common practice, no source."""
-    assert judge_plug_gap(1.40, 1.0).outcome == "in-spec"
-    assert judge_plug_gap(1.41, 1.0).outcome == "wide"
+    assert judge_share(GAP, 1.40, 1.0, "mm").outcome == "in-spec"
+    assert judge_share(GAP, 1.41, 1.0, "mm").outcome == "wide"
 
 
 @pytest.mark.parametrize(
@@ -114,7 +121,7 @@ def test_patterns_of_trim(trims: Trims, outcome: str | None) -> None:
     First row: a 2 mm leak in a 2.0 L engine by choked flow over total air, 18 / 6.6 / 3.4 / 0.7 % (computed apart from
     this code); 10 % too little fuel is +11 % everywhere; names and lines are common practice, no source.
     """
-    assert judge_trims(trims).outcome == outcome
+    assert judge_trims(TRIMS, trims).outcome == outcome
 
 
 @pytest.mark.parametrize(("on_sensor", "percent"), [(4, 33), (3, 50), (2, 100)])
@@ -125,12 +132,13 @@ def test_a_dead_cylinder_alone_reads_lean(on_sensor: int, percent: float) -> Non
 
 def test_what_cannot_be_is_refused() -> None:
     for call in (
-        lambda: judge_dry({1: 1000.0}, 1),
-        lambda: judge_dry(psi(200, 200), 3),
-        lambda: judge_dry({1: 1000.0, 2: -1.0}, 1),
-        lambda: judge_wet(1000, 1100, 1200),
-        lambda: judge_resistance("coil-resistance", {1: 1.0, 2: 1.0}, 1),
-        lambda: judge_plug_gap(0.0, 1.0),
+        lambda: judge_dry(DRY, {1: 1000.0}, 1),
+        lambda: judge_dry(DRY, psi(200, 200), 3),
+        lambda: judge_dry(DRY, {1: 1000.0, 2: -1.0}, 1),
+        lambda: judge_wet(WET, 1000, 1100, (1200, -1)),
+        lambda: judge_distance(COIL, {1: 1.0, 2: 1.0}, 1, "ohm"),
+        lambda: judge_share(GAP, -1.0, 1.0, "mm"),
+        lambda: judge_share(GAP, 1.0, 0.0, "mm"),
         lambda: Trims(),
         lambda: Trims(idle=float("nan")),
         lambda: dead_cylinder_trim(1),
@@ -146,14 +154,13 @@ def outcomes_of(test_id: str) -> set[str]:
 
 def every_judgement() -> list[tuple[str, BenchJudgement]]:
     return [
-        *(("compression-dry", judge_dry(psi(200, low), 2)) for low in (200, 170, 100)),
-        *(("compression-wet", judge_wet(1000, wet, 1000, 1200)) for wet in (1200, 1500)),
-        *(("leak-down", judge_leakdown(shown, None, supply_kpa=100)) for shown in (95, 80, 50)),
-        *(("coil-resistance", judge_resistance("coil-resistance", {1: 1, 2: 1, 3: r}, 3)) for r in (1, 2)),
-        *(("injector-resistance", judge_resistance("injector-resistance", {1: 1, 2: 1, 3: r}, 3)) for r in (1, 2)),
-        *(("plug-gap", judge_plug_gap(gap, 1)) for gap in (1, 2)),
+        *(("compression-dry", judge_dry(DRY, psi(200, low), 2)) for low in (200, 170, 100)),
+        *(("compression-wet", judge_wet(WET, 1000, wet, (1000, 1200))) for wet in (1200, 1500)),
+        *(("leak-down", judge_leakdown(LEAK, shown, None, supply_kpa=100)) for shown in (95, 80, 50)),
+        *(("coil-resistance", judge_distance(COIL, {1: 1, 2: 1, 3: r}, 3, "ohm")) for r in (1, 2)),
+        *(("plug-gap", judge_share(GAP, gap, 1, "mm")) for gap in (1, 2)),
         *(
-            ("trims-by-region", judge_trims(trims))
+            ("trims-by-region", judge_trims(TRIMS, trims))
             for trims in (Trims(20, 0), Trims(0, at_2500=20), Trims(20, 20), Trims(0), Trims(-20))
         ),
     ]

@@ -19,8 +19,10 @@ from firstcause.bench.leakdown import (
     where_air_leaves,
 )
 from firstcause.bench.reading import ImpossibleReading
+from firstcause.knowledge.base import load
 from firstcause.units import KPA_PER_PSI
 
+LEAK = load("misfire").tests["leak-down"]
 SMALL, LARGE = LeakTester.of_inch(0.040), LeakTester.of_inch(0.060)
 HALF_THOUSANDTH = 0.0005
 HALF_TENTH_PSI = 0.05
@@ -91,7 +93,7 @@ def test_area_to_reading_and_back(leak_mm2: float, tester: LeakTester) -> None:
 )
 def test_more_than_a_quarter_lost_is_suspect(shown: float, outcome: str) -> None:
     """FAA AC 43.13-1B ch. 8 para 8-14: loss above 25 % of input (60/80); 10 %: common practice, no source."""
-    judged = judge_leakdown(shown * KPA_PER_PSI, SMALL)
+    judged = judge_leakdown(LEAK, shown * KPA_PER_PSI, SMALL)
     assert judged.outcome == outcome
     assert judged.limit == 25
     assert "AC 43.13-1B" in judged.limit_source
@@ -105,24 +107,25 @@ def test_orifice_by_bore() -> None:
 
 def test_a_large_orifice_hides_the_leak_of_a_small_engine() -> None:
     """75/80 looks tight on 0.060 in, but on the 0.040 in that belongs to an 86 mm bore it is at the limit."""
-    judged = judge_leakdown(75 * KPA_PER_PSI, LARGE, bore_mm=86)
+    judged = judge_leakdown(LEAK, 75 * KPA_PER_PSI, LARGE, bore_mm=86)
     assert loss_percent(75, 80) < 10
     assert judged.outcome == "leaks"
     assert any("the standard one" in note for note in judged.notes)
 
 
 def test_an_unknown_orifice_is_judged_with_a_warning() -> None:
-    judged = judge_leakdown(70.0, None, supply_kpa=100.0)
+    judged = judge_leakdown(LEAK, 70.0, None, supply_kpa=100.0)
     assert (judged.outcome, round(judged.value)) == ("leaks", 30)
-    assert any("orifice is not known" in note for note in judged.notes)
+    assert any("orifice not known" in note for note in judged.notes)
+    assert judged.spread > judge_leakdown(LEAK, 70.0, LeakTester(1.016, 100.0)).spread
 
 
 def test_readings_that_cannot_be_are_refused() -> None:
     for bad in (0.0, -1.0, 81 * KPA_PER_PSI, float("nan")):
         with pytest.raises(ImpossibleReading):
-            judge_leakdown(bad, SMALL)
+            judge_leakdown(LEAK, bad, SMALL)
     with pytest.raises(ImpossibleReading):
-        judge_leakdown(50.0, None)
+        judge_leakdown(LEAK, 50.0, None)
     with pytest.raises(ImpossibleReading):
         LeakTester(0, 500)
     with pytest.raises(ImpossibleReading):

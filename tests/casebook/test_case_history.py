@@ -24,10 +24,11 @@ from firstcause.casebook.events import (
 )
 from firstcause.casebook.history import history_of, read_for_weighing, validate_known, weights_of
 from firstcause.casebook.ledger import PutBack, ledger_of
-from firstcause.casebook.measured import UNITS
+from firstcause.casebook.measured import units_of
 from firstcause.casebook.refusals import ImpossibleReading, NotOnThisEngine, UnknownId
 from firstcause.errors import CaseError
 from firstcause.knowledge.base import Knowledge, load
+from firstcause.knowledge.schema import TestEntry
 from firstcause.reasoning import history as told
 from firstcause.units import KPA_PER_PSI
 
@@ -169,8 +170,9 @@ def test_a_test_or_repair_at_the_wrong_place_or_on_the_wrong_engine_is_refused(k
 def outcome(knowledge: Knowledge, body: Found, **engine: object) -> str | None:
     read = read_for_weighing(case_of(body, **engine), knowledge)
     likely = [max(h.weights, key=lambda o: h.weights[o]) for h in read.history if isinstance(h, told.Found)]
-    assert read.judgements["e2"].outcome == (likely[0] if likely else None)
-    return likely[0] if likely else None
+    named = read.judgements["e2"].outcome
+    assert named is None or named == likely[0]
+    return named
 
 
 def measured(test: str, value: float, unit: str, at: str | None = None, **others: float) -> Found:
@@ -216,10 +218,10 @@ def test_every_test_that_measures_can_be_judged(knowledge: Knowledge):
     """Each `measures.judged_by` finds its judgement, and an impossible unit is refused by it."""
     for test in knowledge.tests.values():
         if test.measures is not None:
-            place = {"bank": "bank 1"}.get(test.on, "cylinder 1")
+            place = {"bank": "bank 1", "engine": "engine"}.get(test.on, "cylinder 1")
             body = Found(test=test.id, place=place, value=5.0, unit="furlong")
             with pytest.raises(ImpossibleReading, match=test.id):
-                history_of(case_of(body), knowledge)
+                history_of(case_of(body, **engine_with(test)), knowledge)
 
 
 def test_the_unit_reaches_the_bench_converted(knowledge: Knowledge):
@@ -328,7 +330,7 @@ def test_every_refusal_is_a_case_error(knowledge: Knowledge):
     [
         (
             measured("compression-dry", 134, "furlong", c1=180),
-            "'compression-dry' cannot be judged: 'furlong' is no unit of this test; write psi, kPa, bar, mbar or MPa.",
+            "cannot be judged: 'furlong' is no unit of this test; write kPa, psi, bar, mbar, MPa, inH2O or inHg.",
         ),
         (measured("compression-dry", -2.34567, "psi", c1=180), "cannot be judged: -2.3 psi is below 0."),
         (measured("leak-down", 134, "psi", supply=80), "134.0 psi is more than the supply of 80.0 psi."),
@@ -347,17 +349,22 @@ def test_the_units_named_for_a_test_are_those_it_takes(knowledge: Knowledge):
     """Asked for without what it is compared with, every test may complain of that, but not of its unit."""
     for test in knowledge.tests.values():
         if test.measures is not None:
-            for unit in UNITS[test.measures.judged_by]:
-                place = "bank 1" if test.on == "bank" else "cylinder 3"
+            for unit in units_of(test):
+                place = {"bank": "bank 1", "engine": "engine"}.get(test.on, "cylinder 3")
                 body = Found(test=test.id, place=place, value=5.0, unit=unit)
-                said = refusal_of(body, knowledge)
+                said = refusal_of(body, knowledge, **engine_with(test))
                 assert "is no unit" not in said, (test.id, unit, said)
                 assert "it is given in" not in said, (test.id, unit, said)
 
 
-def refusal_of(body: Found, knowledge: Knowledge) -> str:
+def engine_with(test: TestEntry) -> dict[str, str]:
+    """What an engine must have so that the test can be done on it."""
+    return {"injection": test.fitted.injection[0]} if test.fitted.injection else {}
+
+
+def refusal_of(body: Found, knowledge: Knowledge, **engine: str) -> str:
     try:
-        history_of(case_of(body), knowledge)
+        history_of(case_of(body, **engine), knowledge)
     except ImpossibleReading as refused:
         return str(refused)
     return ""

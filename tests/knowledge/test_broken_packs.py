@@ -119,14 +119,14 @@ BROKEN = {
     ),
     "source named but nowhere listed": (
         LEAK,
-        'basis = "judgement"',
-        'basis = "published"\nsource = "grandfather-1950"',
+        'basis = "judgement"\nwhy = "Sound',
+        'basis = "published"\nsource = "grandfather-1950"\nwhy = "Sound',
         f"{LEAK}: otherwise: the source 'grandfather-1950' is not listed under [[sources]]",
     ),
     "published without a source": (
         LEAK,
-        'basis = "judgement"',
-        'basis = "published"',
+        'basis = "judgement"\nwhy = "Sound',
+        'basis = "published"\nwhy = "Sound',
         f"{LEAK}: otherwise: basis 'published' needs a source (an id from [[sources]])",
     ),
     "filler instead of a name": (

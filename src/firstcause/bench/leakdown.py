@@ -6,17 +6,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from math import isfinite, pi, sqrt
 
+from firstcause.bench.bands import Circumstances, Judged, judge
 from firstcause.bench.reading import BenchJudgement, ImpossibleReading
+from firstcause.knowledge.schema import TestEntry
 from firstcause.units import INCH_MM, KPA_PER_PSI, STANDARD_ATMOSPHERE_KPA
 
 GAMMA_AIR = 1.4
-# FAA AC 43.13-1B ch. 8 para 8-14: loss above 25 % of the input is suspect; bore below 5.00 in uses a 0.040 in
-# orifice, from 5.00 in a 0.060 in one (read in page mirrors).
-SUSPECT_LOSS_PERCENT = 25.0
-SUSPECT_SOURCE = "FAA AC 43.13-1B, chapter 8, para 8-14: loss of more than 25 % of the input pressure"
+# FAA AC 43.13-1B ch. 8: a bore below 5.00 in uses a 0.040 in orifice, from 5.00 in a 0.060 in one (page mirrors).
 LARGE_BORE_MM = 5.00 * INCH_MM
-TIGHT_LOSS_PERCENT = 10.0
-REMOVE_READING_PSI = 60.0  # of 80, hot and not improved; AC 43.13-1B, read second-hand
+SHOWN_AS_ANOTHER_FROM_PERCENT = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,18 +106,25 @@ def loss_percent(shown_kpa: float, supply_kpa: float) -> float:
 
 
 def judge_leakdown(
-    shown_kpa: float, tester: LeakTester | None, *, supply_kpa: float | None = None, bore_mm: float | None = None
+    test: TestEntry,
+    shown_kpa: float,
+    tester: LeakTester | None,
+    *,
+    supply_kpa: float | None = None,
+    bore_mm: float | None = None,
+    circumstances: Circumstances | None = None,
 ) -> BenchJudgement:
-    """A leak-down reading (gauge kPa): "tight" to 10 % loss, "fair" to 25 %, "leaks" above.
+    """A leak-down reading (gauge kPa), judged by the loss in % of the supply.
 
     With a `tester` the reading is first turned into what the standard tester for this bore would show, since the
     same leak reads differently behind another orifice. Without one (orifice not known) give `supply_kpa`: the loss is
-    judged as shown and the note says that it may not compare.
+    judged as shown, and the knowledge file says how much wider it scatters.
 
     Raises ImpossibleReading for a reading above the supply, not above 0, or without any supply.
 
-    Source: FAA AC 43.13-1B for 25 % and the orifices; 10 % is common practice, no source.
+    Source: FAA AC 43.13-1B for the orifices; the borders stand in the knowledge file.
     """
+    under = dict(circumstances or {})
     notes = [
         "Piston exactly at firing top dead centre; the air can spin the crankshaft: keep clear.",
         "A bad reading: run the engine at least 3 minutes and repeat, ring gaps may have lined up (AC 43.13-1B).",
@@ -129,24 +134,19 @@ def judge_leakdown(
         as_standard = convert_reading(shown_kpa, tester, standard)
         loss = loss_percent(as_standard, standard.supply_kpa)
         area = f", a leak of {leak_area_mm2(shown_kpa, tester):.2f} mm2"
-        if abs(loss - loss_percent(shown_kpa, tester.supply_kpa)) >= 0.5:
+        shown = loss_percent(shown_kpa, tester.supply_kpa)
+        if abs(loss - shown) >= SHOWN_AS_ANOTHER_FROM_PERCENT:
             notes.append(
-                f"This tester shows {loss_percent(shown_kpa, tester.supply_kpa):.0f} % loss; the standard one "
+                f"This tester shows {shown:.0f} % loss; the standard one "
                 f"({standard.orifice_mm / INCH_MM:.3f} in, 80 psi) would show {loss:.0f} %."
             )
     else:
         if supply_kpa is None or not 0 < shown_kpa <= supply_kpa:
             raise ImpossibleReading(f"{shown_kpa:.1f} kPa with a supply of {supply_kpa} kPa")
         loss, area = loss_percent(shown_kpa, supply_kpa), ""
-        notes.append("The tester's orifice is not known: its percent scale may not compare with the published limit.")
+        under.setdefault("orifice", "not known")
     loss = max(0.0, loss)
-    outcome = "leaks" if loss > SUSPECT_LOSS_PERCENT + 1e-9 else "fair" if loss > TIGHT_LOSS_PERCENT + 1e-9 else "tight"
-    sentence = f"The cylinder loses {loss:.0f} % of the supply{area}; above 25 % is suspect: {outcome}."
-    return BenchJudgement(
-        "leak-down", "pressure loss", loss, "%", SUSPECT_LOSS_PERCENT, SUSPECT_SOURCE,
-        "published, read in a page mirror",
-        outcome, sentence, tuple(notes),
-    )  # fmt: skip
+    return judge(test, Judged(loss, "%", f"The cylinder loses {loss:.0f} % of the supply{area}", tuple(notes), under))
 
 
 # Where the air comes out, by the outcome ids of the knowledge test. TM 5-4210-230-14&P-1 names valves, head

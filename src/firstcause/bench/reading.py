@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from math import isfinite
 from typing import Any
 
@@ -20,10 +20,12 @@ class ImpossibleReading(RequestError):
 
 @dataclass(frozen=True, slots=True)
 class BenchJudgement:
-    """One measurement judged. `value` and `limit` are in `unit`; `outcome` is the id that the knowledge files use.
+    """One measurement judged. `value`, `limit` (the border that condemns) and `spread` are in `unit`.
 
-    `outcome` is None when the reading alone decides nothing; the sentence then says what is missing.
-    `mark` tells how the limit was read: published, or common practice.
+    `weights`: how likely the value is under each outcome of the knowledge test, adding up to 1; empty when the reading
+    alone decides nothing (the sentence then says what is missing). `outcome` is the likeliest; None when no single one
+    stands out.
+    `mark` tells the ground of the border: published, common practice, judgement.
     """
 
     test: str
@@ -36,12 +38,13 @@ class BenchJudgement:
     outcome: str | None
     sentence: str
     notes: tuple[str, ...] = ()
+    weights: Mapping[str, float] = field(default_factory=dict)
+    spread: float | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON; keys are stable."""
-        return {
-            name: list(value) if isinstance(value := getattr(self, name), tuple) else value for name in self.__slots__
-        }
+        values = {name: getattr(self, name) for name in self.__slots__}
+        return {**values, "notes": list(self.notes), "weights": dict(self.weights)}
 
 
 def require_positive(values: Iterable[float], what: str) -> None:

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from math import isfinite
+from math import isfinite, sqrt
 
+from firstcause.bench.bands import Circumstances, Judged, Meaning, below, meaning_of, measures_of, verdict
 from firstcause.bench.reading import BenchJudgement, ImpossibleReading
+from firstcause.knowledge.schema import TestEntry
 
-# Judgement: about 8 % is the line of concern of the knowledge test (common practice, no source); a fall or rise
-# that counts is a third of the larger value and at least 5 points.
-NORMAL_PERCENT = 8.0
+# A fall or rise that counts is at least the test's `step` and a third of the larger of the two. Judgement.
 CHANGE_SHARE = 1 / 3
-CHANGE_POINTS = 5.0
-_SOURCE = "common practice, no source: beyond 8 % is out of the ordinary"
+_LEAN = ("lean-at-idle-falling", "lean-rising-with-load", "lean-everywhere")
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,27 +40,23 @@ class Trims:
         return [value for value in (self.idle, self.at_1500, self.at_2500, self.load) if value is not None]
 
 
-def judge_trims(trims: Trims) -> BenchJudgement:
-    """Name the pattern of a bank's trims over the regions.
+def judge_trims(test: TestEntry, trims: Trims, circumstances: Circumstances | None = None) -> BenchJudgement:
+    """How likely a bank's trims are under each named pattern over the regions.
 
-    "normal" within 8 %; "negative" when the trim farthest from zero is below -8 %; "lean-at-idle-falling" when it is
-    positive at idle and falls with air flow (a fixed leak); "lean-rising-with-load" when it grows (delivery, metering);
-    "lean-everywhere" when it is positive and even. With one region alone beyond the line the outcome is None.
+    "normal" between the borders of the test; "negative" when the trim farthest from zero is below them;
+    "lean-at-idle-falling" when it is positive at idle and falls with air flow (a fixed leak); "lean-rising-with-load"
+    when it grows (delivery, metering); "lean-everywhere" when it is positive and even. One region alone that is lean
+    speaks for the three lean patterns alike. On a border the likelihood moves smoothly, by the test's spread.
 
     Source: common practice, no source; that a fixed leak's trim falls with air flow is physics (leak / total air).
     """
-    values = trims.measured()
+    measures = measures_of(test)
+    meaning = meaning_of(measures, circumstances or {})
+    values = [value + meaning.add for value in trims.measured()]
     worst = max(values, key=abs)
     notes = ["A dead cylinder reads lean by itself: allow for it before you blame a leak on its bank."]
-    if abs(worst) <= NORMAL_PERCENT:
-        outcome: str | None = "normal"
-        meaning = "within the ordinary"
-    elif worst < 0:
-        outcome, meaning = "negative", "fuel is taken away: rich from somewhere"
-    elif len(values) < 2:
-        outcome, meaning = None, "lean, but one region alone shows no pattern: measure idle and 2,500 rpm too"
-    else:
-        outcome, meaning = _lean_pattern(values)
+    if len(values) == 1 and worst > measures.borders[-1]:
+        notes.append("One region alone shows no pattern: measure idle and 2,500 rpm too.")
     shown = ", ".join(
         f"{name} {value:+.0f} %"
         for name, value in (
@@ -71,20 +67,28 @@ def judge_trims(trims: Trims) -> BenchJudgement:
         )
         if value is not None
     )
-    return BenchJudgement(
-        "trims", "trim farthest from zero", worst, "%", NORMAL_PERCENT, _SOURCE, "common practice",
-        outcome, f"Trims {shown}: {meaning}.", tuple(notes),
-    )  # fmt: skip
+    weights = _pattern_weights(values, meaning, measures.borders, measures.step or 0.0)
+    judged = Judged(worst - meaning.add, "%", f"Trims {shown}", tuple(notes))
+    return verdict(test, judged, meaning, weights)
 
 
-def _lean_pattern(values: list[float]) -> tuple[str, str]:
+def _pattern_weights(values: list[float], meaning: Meaning, borders: list[float], step: float) -> Mapping[str, float]:
+    """Each comparison (beyond a border, rich or lean, falling or rising) is a normal error on the trims compared."""
+    spread, difference = meaning.spread, meaning.spread * sqrt(2.0)
+    high, low = max(0.0, *values), max(0.0, *(-value for value in values))
+    normal = below(borders[-1], high, spread) * below(-borders[0], low, spread)
+    rich = below(low, high, difference)
+    weights = {"normal": normal, "negative": (1.0 - normal) * rich}
+    lean = (1.0 - normal) * (1.0 - rich)
+    if len(values) < 2:
+        total = normal + weights["negative"] + lean * len(_LEAN)
+        return {name: share / total for name, share in {**weights, **dict.fromkeys(_LEAN, lean)}.items()}
     first, last = values[0], values[-1]
-    step = max(CHANGE_POINTS, CHANGE_SHARE * max(first, last))
-    if first - last >= step:
-        return "lean-at-idle-falling", "lean at idle and better with more air: a leak after the air meter"
-    if last - first >= step:
-        return "lean-rising-with-load", "leaner with more air: fuel delivery or air metering"
-    return "lean-everywhere", "lean in every region alike"
+    needed = max(step, CHANGE_SHARE * max(first, last))
+    falling, rising = below(first - last, needed, difference), below(last - first, needed, difference)
+    for pattern, share in zip(_LEAN, (falling, rising, 1.0 - falling - rising), strict=True):
+        weights[pattern] = lean * max(share, 0.0)
+    return weights
 
 
 def dead_cylinder_trim(cylinders_on_sensor: int, unburned_share: float = 1.0) -> float:

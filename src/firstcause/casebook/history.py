@@ -71,13 +71,27 @@ def read_for_weighing(case: Case, knowledge: Knowledge) -> ReadCase:
     return ReadCase(tuple(reader.history), MappingProxyType(reader.judgements), (*case.notes, *reader.notes))
 
 
+def weights_of_number(weights: Mapping[str, float], sure: Sureness, means: WhatSureMeans) -> dict[str, float]:
+    """The likelihood of a number under each outcome, spread by how sure one is in the same way as `weights_of`.
+
+    `weights` add up to 1; a number far from every border gives what its outcome, said in words, would give.
+    """
+    share, others = share_of(sure, means), len(weights) - 1
+    return {name: share * weight + (1.0 - share) * (1.0 - weight) / others for name, weight in weights.items()}
+
+
+def share_of(sure: Sureness, means: WhatSureMeans) -> float:
+    """The share of the weight that stays on what was said."""
+    return {"sure": 1.0, "fairly": means.fairly, "doubtful": means.doubtful}[sure]
+
+
 def weights_of(test: TestEntry, outcome: str, sure: Sureness, means: WhatSureMeans) -> dict[str, float]:
     """The likelihood of what was seen under each outcome.
 
     With s = 1 when sure, as model.toml says when fairly sure or doubtful, and k outcomes: s for the outcome named and
     (1 - s) / (k - 1) for each other.
     """
-    share = {"sure": 1.0, "fairly": means.fairly, "doubtful": means.doubtful}[sure]
+    share = share_of(sure, means)
     rest = (1.0 - share) / (len(test.outcomes) - 1)
     return {known.id: share if known.id == outcome else rest for known in test.outcomes}
 
@@ -174,7 +188,7 @@ class _Reader:
             if number <= len(layout.groups(unit))
         ] or ([] if meaning.units else [ENGINE])
         for place in places if fits(test.fitted, layout) else ():
-            weights = self._weights(test, meaning.outcome, "sure")
+            weights = weights_of(test, meaning.outcome, "sure", self._knowledge.model.sureness)
             self.history.append(told.Found(f"{event.id}", meaning.test, place, weights))
 
     def _point_to_neighbours(self, event: Event, codes: Sequence[str]) -> None:
@@ -223,27 +237,28 @@ class _Reader:
         if not fits(test.fitted, self._case.layout):
             why = f"the test {body.test!r} is not made for an engine like this"
             raise NotOnThisEngine(event.id, "found", why, "Correct the test, or the engine in e1.")
-        outcome = body.outcome
-        if outcome is None:
-            outcome = self._judged(event, body, test)
-            if outcome is None:
-                return
-        known = [each.id for each in test.outcomes]
-        if outcome not in known:
-            why = f"{body.test!r} has no outcome {outcome!r}{near(outcome, known)}; it has {', '.join(known)}"
-            raise UnknownId(event.id, "found", why, _TO_CORRECT)
-        self.history.append(told.Found(event.id, body.test, place, self._weights(test, outcome, body.sure)))
+        means = self._knowledge.model.sureness
+        if body.outcome is None:
+            weights = weights_of_number(self._judged(event, body, test).weights, body.sure, means)
+        else:
+            known = [each.id for each in test.outcomes]
+            if body.outcome not in known:
+                why = (
+                    f"{body.test!r} has no outcome {body.outcome!r}{near(body.outcome, known)}; "
+                    f"it has {', '.join(known)}"
+                )
+                raise UnknownId(event.id, "found", why, _TO_CORRECT)
+            weights = weights_of(test, body.outcome, body.sure, means)
+        if weights:
+            self.history.append(told.Found(event.id, body.test, place, weights))
 
-    def _weights(self, test: TestEntry, outcome: str, sure: Sureness) -> dict[str, float]:
-        return weights_of(test, outcome, sure, self._knowledge.model.sureness)
-
-    def _judged(self, event: Event, body: Found, test: TestEntry) -> str | None:
-        """The outcome that a number means; None when it decides nothing."""
+    def _judged(self, event: Event, body: Found, test: TestEntry) -> BenchJudgement:
+        """What a number means; without weights when it decides nothing."""
         if test.measures is None:
             why = f"the test {body.test!r} has outcomes, no numbers"
             raise ImpossibleReading(event.id, "found", why, f"Say one of {', '.join(o.id for o in test.outcomes)}.")
         try:
-            judgement = judge_found(body, test.measures, self._case.layout)
+            judgement = judge_found(body, test, self._case.layout)
         except RequestError as error:
             what = error.what if isinstance(error, NotJudged) else str(error).rstrip(".")
             why = f"{body.test!r} cannot be judged: {what}"
@@ -251,9 +266,9 @@ class _Reader:
                 event.id, "found", why, "Complete the event, or say the outcome yourself."
             ) from error
         self.judgements[event.id] = judgement
-        if judgement.outcome is None:
+        if not judgement.weights:
             self.notes.append(Note(event.id, f"not weighed: {judgement.sentence}"))
-        return judgement.outcome
+        return judgement
 
     def _repaired(self, event: Event, body: Repaired) -> None:
         part_renewed_by(event, body, self._knowledge)

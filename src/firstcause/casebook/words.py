@@ -146,7 +146,11 @@ def _found(body: Found, knowledge: Knowledge) -> str:
     number = "" if body.value is None else f"{body.value:g} {body.unit or ''}".strip()
     shown = ", ".join(part for part in (seen, number) if part)
     where = "" if body.place == "engine" else f", {body.place}"
-    return f"{name}{where}: {shown}{SURE_WORDS[body.sure]}."
+    under = ", ".join(
+        f"{key.replace('-', ' ')} {told if isinstance(told, str) else f'{told:g}'}"
+        for key, told in body.circumstances.items()
+    )
+    return f"{name}{where}: {shown}{SURE_WORDS[body.sure]}{f' ({under})' if under else ''}."
 
 
 def _repaired(body: Repaired, knowledge: Knowledge) -> str:

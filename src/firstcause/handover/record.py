@@ -65,8 +65,6 @@ def _suspects(causes: Causes) -> tuple[CauseFact, ...]:
 def _row(case: Case, event: Event, weighed: WeighedCase) -> TimelineRow:
     body = event.body
     note = getattr(body, "note", "")
-    circumstances = body.circumstances if isinstance(body, Found) else {}
-    under = ", ".join(f"{key} {value}" for key, value in circumstances.items())
     standing = "counts"
     if event.id in case.withdrawn:
         standing = f"withdrawn by {case.withdrawn[event.id]}"
@@ -78,7 +76,7 @@ def _row(case: Case, event: Event, weighed: WeighedCase) -> TimelineRow:
         when=moment_words(event.at),
         by=event.by,
         words=say(body, weighed.knowledge),
-        note="; ".join(part for part in (note, under, *not_done) if part),
+        note="; ".join(part for part in (note, *not_done) if part),
         standing=standing,
     )
 

@@ -11,16 +11,8 @@ from pydantic import BaseModel
 from firstcause.knowledge.pack import Filed, Pack, Problem
 from firstcause.knowledge.schema import Entry, FaultEntry, Grounded, TestEntry
 
-# Outcome ids that a judgement of `bench` gives, for each test that is judged from a number.
-JUDGED_OUTCOMES: Mapping[str, frozenset[str]] = {
-    "compression-dry": frozenset({"even", "somewhat-low", "low"}),
-    "compression-wet": frozenset({"no-more-than-a-good-one", "rises-clearly"}),
-    "leak-down": frozenset({"tight", "fair", "leaks"}),
-    "plug-gap": frozenset({"in-spec", "wide"}),
-    "trims": frozenset({"normal", "negative", "lean-at-idle-falling", "lean-rising-with-load", "lean-everywhere"}),
-    "coil-resistance": frozenset({"in-family", "out-of-family"}),
-    "injector-resistance": frozenset({"in-family", "out-of-family"}),
-}
+# Outcome ids that the judgement of a pattern gives; all others name theirs under `bands`.
+PATTERN_OUTCOMES = frozenset({"normal", "negative", "lean-at-idle-falling", "lean-rising-with-load", "lean-everywhere"})
 # What a repair done on one of these can reach.
 REACH: Mapping[str, frozenset[str]] = {
     "cylinder": frozenset({"part", "place"}),
@@ -104,15 +96,18 @@ def _showings(pack: Pack) -> Iterator[tuple[Filed[FaultEntry], str, TestEntry, M
 
 
 def judged_outcomes(pack: Pack) -> Iterator[Problem]:
-    """A test that is judged from a number has the outcomes which that judgement can give."""
+    """A pattern has the outcomes that its judgement can give; what a reading asks for in other states has a border."""
     for filed in pack.tests.values():
-        if filed.entry.measures is None:
+        measures = filed.entry.measures
+        if measures is None:
             continue
-        judgement = filed.entry.measures.judged_by
-        ids = {outcome.id for outcome in filed.entry.outcomes}
-        if ids != JUDGED_OUTCOMES[judgement]:
-            wanted = ", ".join(sorted(JUDGED_OUTCOMES[judgement]))
-            yield filed.problem("outcomes", f"a test judged by {judgement!r} has exactly the outcomes {wanted}")
+        if measures.judged_by == "trims" and {outcome.id for outcome in filed.entry.outcomes} != PATTERN_OUTCOMES:
+            wanted = ", ".join(sorted(PATTERN_OUTCOMES))
+            yield filed.problem("outcomes", f"a test judged by 'trims' has exactly the outcomes {wanted}")
+        states = {each.value for each in measures.circumstances if each.name == "at"}
+        for key in measures.asks if measures.judged_by == "reading" else ():
+            if key not in states:
+                yield filed.problem("measures.asks", f"no circumstance 'at' says what a reading means at {key!r}")
 
 
 def circles(pack: Pack) -> Iterator[Problem]:
@@ -255,26 +250,25 @@ def grounds(pack: Pack) -> Iterator[Problem]:
     for filed in chain(pack.faults.values(), pack.tests.values(), pack.repairs.values()):
         entry: Entry = filed.entry
         listed = {source.id for source in entry.sources}
-        for where, grounded in _grounded(entry):
+        for where, grounded in grounded_in(entry):
             if grounded.source and grounded.source not in listed:
                 yield filed.problem(where, f"the source {grounded.source!r} is not listed under [[sources]]")
             if grounded.basis == "judgement" and not grounded.why:
                 yield filed.problem(where, "a judgement says why")
 
 
-def _grounded(value: BaseModel, where: str = "") -> Iterator[tuple[str, Grounded]]:
-    """Every table of numbers in an entry, with its place."""
+def grounded_in(value: BaseModel, where: str = "") -> Iterator[tuple[str, Grounded]]:
+    """Every table of numbers in an entry, with its place; those inside another one too."""
     if isinstance(value, Grounded):
         yield where, value
-        return
     for name in type(value).model_fields:
-        inner = getattr(value, name)
+        inner, place = getattr(value, name), f"{where}.{name}".removeprefix(".")
         if isinstance(inner, BaseModel):
-            yield from _grounded(inner, name)
+            yield from grounded_in(inner, place)
         elif isinstance(inner, list):
             for n, item in enumerate(inner, start=1):
                 if isinstance(item, BaseModel):
-                    yield from _grounded(item, f"{name}[{n}]")
+                    yield from grounded_in(item, f"{place}[{n}]")
 
 
 def _active(entry: BaseModel) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
@@ -13,6 +14,7 @@ from firstcause.casebook.events import BODY, Body
 from firstcause.errors import RequestError
 
 Fields = Mapping[str, Any]
+_NUMBER_WITH_UNIT = re.compile(r"([-+]?[\d.,]+)\s*([^\d\s.,+-].*)")
 
 
 class NotFilledIn(RequestError):
@@ -126,13 +128,21 @@ def _counted(r: _Reader) -> dict[str, Any]:
 
 
 def _found(r: _Reader) -> dict[str, Any]:
-    said = {**r.texts("test", "place", "outcome", "sure", "note"), **r.numbers("value")}
-    if "value" in said:
-        said |= r.texts("unit")
+    said = r.texts("test", "place", "outcome", "sure", "note")
+    typed, unit = _with_unit(text(r.form, "value"))
+    value = number_of(typed, "value")
+    if value is not None:
+        said |= {"value": value, **({"unit": unit} if unit else r.texts("unit"))}
         others = r.number_group("other-")
         said |= {"others": others} if others else {}
     circumstances = r.group("circumstance-")
     return said | ({"circumstances": circumstances} if circumstances else {})
+
+
+def _with_unit(words: str) -> tuple[str, str]:
+    """`59 psi` as its number and its unit; a number alone has none."""
+    found = _NUMBER_WITH_UNIT.match(words)
+    return (found[1], found[2].strip()) if found else (words, "")
 
 
 def _snapshot(r: _Reader) -> dict[str, Any]:

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Query, Request
 from starlette.responses import Response
 
 from firstcause.casebook.case import Case
 from firstcause.casebook.events import Attached, Drove, Snapshot
+from firstcause.casebook.measured import BY_CYLINDER, NUMBERS_UNDER, circumstances_of, units_of
 from firstcause.casebook.weighing import CLOSING_STATES, WeighedCase
 from firstcause.casebook.words import unit_words
 from firstcause.errors import FirstcauseError, RequestError
 from firstcause.handover.record import frame_rows
 from firstcause.handover.telling import parts_in_words
 from firstcause.knowledge.base import Knowledge, fits
+from firstcause.knowledge.schema import TestEntry
 from firstcause.web.desk import Desk
 from firstcause.web.render import Render
 from firstcause.web.views import CaseView, case_view, code_lists, event_view, put_back_words
@@ -222,6 +224,7 @@ def record_forms(
         "parts": [part for part in knowledge.parts.values() if fits(part.fitted, case.layout)],
         "tests": sorted((t for t in knowledge.tests.values() if fits(t.fitted, case.layout)), key=lambda t: t.name),
         "test": knowledge.tests.get(test),
+        "number": number_fields(knowledge.tests.get(test)),
         "repair": knowledge.repairs.get(repair),
         "cautions": knowledge.cautions,
         "part_dangers": dangers_of(case, knowledge),
@@ -232,6 +235,20 @@ def record_forms(
         "currency": desk.currency,
     }
     return render.page(request, "record.html", values)
+
+
+def number_fields(test: TestEntry | None) -> dict[str, Any] | None:
+    """What the form asks for when a test's number is entered; None for a test without numbers."""
+    if test is None or test.measures is None:
+        return None
+    return {
+        "quantity": test.measures.quantity,
+        "units": units_of(test),
+        "by_cylinder": test.measures.judged_by in BY_CYLINDER,
+        "asks": test.measures.asks,
+        "under": circumstances_of(test),
+        "numbers_under": NUMBERS_UNDER.get(test.measures.judged_by, {}),
+    }
 
 
 def dangers_of(case: Case, knowledge: Knowledge) -> list[str]:
