@@ -57,10 +57,13 @@ def some_faults(chance: np.random.Generator, count: int) -> Knowledge:
     return reduced(*sorted({*picked[: count - 2], *family[:2], *ALWAYS}))
 
 
-def drawn_case(seed: int, shape: str, faults: int, happenings: int) -> DrawnCase:
-    """One to three faults are there; a code and a reading, then what a shop may do, in any order."""
+def drawn_case(seed: int, shape: str, faults: int | tuple[str, ...], happenings: int) -> DrawnCase:
+    """One to three faults are there; a code and a reading, then what a shop may do, in any order.
+
+    `faults`: the ones the pack is cut down to, or how many are drawn for that.
+    """
     chance = np.random.default_rng([2026, seed])
-    base = some_faults(chance, faults) if faults else knowledge()
+    base = some_faults(chance, faults) if isinstance(faults, int) else reduced(*faults)
     return _Drawing(chance, base, car(shape, km=float(chance.integers(20_000, 300_000)))).play(happenings)
 
 
