@@ -81,6 +81,34 @@ def test_withdrawn_and_corrected_events_reach_the_reasoning_as_they_count(knowle
     assert history_of(case, knowledge) == (told.Moved("e3", "plug", 2, 3),)
 
 
+def test_the_odometer_tells_how_far_the_car_was_driven_and_never_backwards(knowledge: Knowledge):
+    read = read_for_weighing(
+        case_of(
+            Counted(minutes={"idle": 2}, rpm=700, misfires={3: 60}, odometer_km=148_000),
+            Drove(minutes={"cruise": 9}, odometer_km=151_500),
+            Snapshot(stored=("P0303",), odometer_km=151_000),
+        ),
+        knowledge,
+    )
+    assert [h for h in read.history if isinstance(h, told.Driven)] == [told.Driven("e3", 151_500)]
+    assert [note.text for note in read.notes if note.event == "e4"] == [
+        "the odometer shows 151,000 km after 151,500 km: it is not used"
+    ]
+
+
+def test_a_lent_part_and_the_cars_own_put_back_reach_the_reasoning(knowledge: Knowledge):
+    lent = Renewed(part="coil", cylinder=3, origin="lent")
+    back = Renewed(part="coil", cylinder=3, origin="its-own")
+    assert history_of(case_of(lent, back), knowledge) == (
+        told.Renewed("e2", "coil", 3, "lent"),
+        told.Renewed("e3", "coil", 3, "its-own"),
+    )
+    assert ledger_of(case_of(lent), knowledge).to_dict()["replaced"][0]["new"] == "coil-lent-1"
+    assert ledger_of(case_of(lent, back), knowledge).put_back == ()
+    with pytest.raises(NotOnThisEngine, match="no coil has come out of cylinder 3"):
+        ledger_of(case_of(back), knowledge)
+
+
 def test_last_answer_counts(knowledge: Knowledge):
     yes, no = Told(answers={"blue-smoke": "yes"}), Told(answers={"blue-smoke": "no"})
     assert history_of(case_of(yes, no), knowledge) == ()

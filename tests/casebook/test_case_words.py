@@ -54,6 +54,7 @@ def test_the_words_of_some():
         ("coil-3", "coil from cylinder 3"),
         ("coil-1-4", "coil from cylinder 1 and 4"),
         ("plug-new-2", "new plug 2"),
+        ("coil-lent-1", "lent coil 1"),
         ("cylinder 3", "cylinder 3"),
         ("engine", "engine"),
     ],

@@ -14,6 +14,7 @@ Sureness = Literal["sure", "fairly", "doubtful"]
 ClosingState = Literal["cured", "relieved", "declined", "not-found", "referred"]
 Lamp = Literal["off", "on", "flashing"]
 Count = Annotated[int, Field(ge=0)]
+Odometer = Annotated[float, Field(ge=0, le=3_000_000)]
 Cylinder = Annotated[int, Field(ge=1, le=12)]
 PlaceText = Annotated[str, Field(pattern=r"^(engine|bank [12]|cylinder \d{1,2}|joint \d{1,2}-\d{1,2})$")]
 
@@ -92,7 +93,10 @@ class FreezeFrame(Strict):
 
 
 class Snapshot(Strict):
-    """The evidence saved before anything can erase it. `record` holds the car's full answer when read by wire."""
+    """The evidence saved before anything can erase it. `record` holds the car's full answer when read by wire.
+
+    `odometer_km` where the car has been away since it was last seen: what was clean may be spoilt again.
+    """
 
     kind: Literal["snapshot"] = "snapshot"
     source: Literal["wire", "by-hand"] = "by-hand"
@@ -102,17 +106,22 @@ class Snapshot(Strict):
     freeze_frame: FreezeFrame | None = None
     readiness_incomplete: tuple[str, ...] | None = None
     calibration_ids: tuple[str, ...] = ()
+    odometer_km: Odometer | None = None
     record: dict[str, Any] | None = None
 
 
 class Counted(Strict):
-    """Misfires counted by cylinder. `firings` is per cylinder; when absent it follows from minutes and `rpm`."""
+    """Misfires counted by cylinder. `firings` is per cylinder; when absent it follows from minutes and `rpm`.
+
+    `odometer_km` where the car has been away since it was last seen.
+    """
 
     kind: Literal["counted"] = "counted"
     minutes: dict[Region, Annotated[float, Field(ge=0)]]
     rpm: Annotated[float, Field(gt=0)] | None = None
     firings: Count | None = None
     misfires: dict[Cylinder, Count]
+    odometer_km: Odometer | None = None
     note: str = ""
 
 
@@ -142,12 +151,17 @@ class Moved(Strict):
 
 
 class Renewed(Strict):
-    """A part was replaced; where the old one went."""
+    """A part was replaced; where the old one went.
+
+    `origin`: "new", "used" (from a scrapped car), "lent" (known good, from a car that runs well), or "its-own" (what
+    came out of there goes back in).
+    """
 
     kind: Literal["renewed"] = "renewed"
     part: str
     cylinder: Cylinder
     fitted: str = "new"
+    origin: Literal["new", "used", "lent", "its-own"] = "new"
     old_part: str = "kept for the owner"
 
 
@@ -178,6 +192,7 @@ class Drove(Strict):
     misfires: dict[Cylinder, Count] = {}
     log_sha256: str | None = None
     judgement: dict[str, Any] | None = None
+    odometer_km: Odometer | None = None
     note: str = ""
 
 

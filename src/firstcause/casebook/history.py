@@ -108,8 +108,11 @@ class _Reader:
         self._codes_told: set[str] = set()  # in memory since the last erase, and told already
         self._codes_pointed: set[str] = set()
         self._snapshot_seen = False
+        self._odometer_km = case.car.distance_km
 
     def take(self, event: Event) -> None:
+        if isinstance(event.body, Snapshot | Counted | Drove) and event.body.odometer_km is not None:
+            self._driven(event, event.body.odometer_km)
         match event.body:
             case Told() as body:
                 self._answered(event, body)
@@ -123,12 +126,21 @@ class _Reader:
                 self._found(event, body)
             case Moved(part=part, first=first, second=second):
                 self.history.append(told.Moved(event.id, part, first, second))
-            case Renewed(part=part, cylinder=cylinder):
-                self.history.append(told.Renewed(event.id, part, cylinder))
+            case Renewed(part=part, cylinder=cylinder, origin=origin):
+                self.history.append(told.Renewed(event.id, part, cylinder, origin))
             case Reseated(part=part, cylinder=cylinder):
                 self.history.append(told.Reseated(event.id, part, cylinder))
             case Repaired() as body:
                 self._repaired(event, body)
+
+    def _driven(self, event: Event, odometer_km: float) -> None:
+        """What the car has driven since it was last seen; an odometer that ran backwards is noted, and not believed."""
+        if odometer_km < self._odometer_km:
+            why = f"the odometer shows {odometer_km:,.0f} km after {self._odometer_km:,.0f} km: it is not used"
+            self.notes.append(Note(event.id, why))
+        elif odometer_km > self._odometer_km:
+            self._odometer_km = odometer_km
+            self.history.append(told.Driven(event.id, odometer_km))
 
     def _answered(self, event: Event, body: Told) -> None:
         questions = self._knowledge.questions

@@ -143,7 +143,11 @@ def _moved(event: Event, fitment: Fitment, body: Moved) -> Fitment:
 
 def _renewed(event: Event, fitment: Fitment, knowledge: Knowledge, body: Renewed) -> tuple[Fitment, Replaced]:
     old = _at(event, fitment, knowledge, body.part, body.cylinder)
-    after = fitment.renewed(body.part, body.cylinder)
+    try:
+        after = fitment.renewed(body.part, body.cylinder, body.origin)
+    except RequestError as error:
+        why = f"no {body.part} has come out of cylinder {body.cylinder}, so none can go back in"
+        raise NotOnThisEngine(event.id, "renewed", why, "Say where the part that was fitted comes from.") from error
     new = after.at(body.part, body.cylinder)
     at = after.position(body.part, body.cylinder)[1]
     return after, Replaced(event.id, body.part, old, new, at, body.fitted, body.old_part)

@@ -54,14 +54,19 @@ def ordinal(number: int) -> str:
     return f"{number}{ending}"
 
 
+FITTED_HERE: Mapping[str, str] = {"new": "new", "used": "used", "lent": "lent"}
+ORIGIN_WORDS: Mapping[str, str] = {"used": "used, from a scrapped car", "lent": "known good, from another car"}
+
+
 def holder_words(holder: str, knowledge: Knowledge) -> str:
     """Where a cause sits, in words: `coil-3` is the coil that came in cylinder 3, `coil-new-1` the first new one."""
     kind = next((kind for kind in knowledge.parts if holder.startswith(f"{kind}-")), None)
     if kind is None:
         return holder
     rest = holder.removeprefix(f"{kind}-")
-    if rest.startswith("new-"):
-        return f"new {kind} {rest.removeprefix('new-')}"
+    origin, _, number = rest.partition("-")
+    if origin in FITTED_HERE:
+        return f"{FITTED_HERE[origin]} {kind} {number}"
     return f"{kind} from cylinder {rest.replace('-', ' and ')}"
 
 
@@ -190,6 +195,15 @@ def _moved(body: Moved, knowledge: Knowledge) -> str:
     return f"Swapped: {body.part} of cylinder {body.first} with cylinder {body.second}{mark}."
 
 
+def _renewed(body: Renewed, knowledge: Knowledge) -> str:
+    if body.origin == "its-own":
+        return f"Put back: the {body.part} that had come out of cylinder {body.cylinder}."
+    fitted = ", ".join(part for part in (ORIGIN_WORDS.get(body.origin, ""), body.fitted) if part)
+    if body.origin != "new" and body.fitted == "new":
+        fitted = ORIGIN_WORDS[body.origin]
+    return f"Renewed: {body.part} of cylinder {body.cylinder} ({fitted}); old part {body.old_part}."
+
+
 _SAY: Mapping[type, Callable[..., str]] = {
     Opened: lambda b, k: f"Car taken in: {b.car.make} {b.car.model}, {b.car.distance_km:,.0f} km.",
     Told: _told,
@@ -197,7 +211,7 @@ _SAY: Mapping[type, Callable[..., str]] = {
     Counted: _counted,
     Found: _found,
     Moved: _moved,
-    Renewed: lambda b, k: f"Renewed: {b.part} of cylinder {b.cylinder} ({b.fitted}); old part {b.old_part}.",
+    Renewed: _renewed,
     Reseated: lambda b, k: f"Taken off and put back: {b.part} of cylinder {b.cylinder}.",
     Repaired: _repaired,
     Drove: _drove,

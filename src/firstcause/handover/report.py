@@ -312,7 +312,7 @@ def _came_misfiring(model: Model) -> frozenset[int]:
     seen: set[int] = set()
     for happening in model.history:
         match happening:
-            case history.Moved() | history.Renewed() | history.Reseated() | history.Repaired():
+            case history.Driven() | history.Moved() | history.Renewed() | history.Reseated() | history.Repaired():
                 break
             case history.Coded(units=units):
                 seen |= units

@@ -474,8 +474,18 @@ class DeadOnArrival(Grounded):
     chance: Probability
 
 
+class LikeAnOldOne(Grounded):
+    """How likely a part from another car is bad, as a factor on what one expects of the car's own before it failed."""
+
+    factor: Annotated[float, Field(ge=0.0, le=10.0)]
+
+
 class PartKind(Strict):
-    """A kind of part that sits in positions and can be moved."""
+    """A kind of part that sits in positions and can be moved.
+
+    `used_part` is one from a scrapped car, `lent_part` one from a car that runs well; where they are not there, such a
+    part counts like a new one.
+    """
 
     id: Identifier
     name: Words
@@ -484,6 +494,8 @@ class PartKind(Strict):
     swappable: bool = True
     access: list[Identifier] = []
     new_part: DeadOnArrival
+    used_part: LikeAnOldOne | None = None
+    lent_part: LikeAnOldOne | None = None
     cautions: list[Identifier] = []
     fitted: Fitted = Fitted()
 

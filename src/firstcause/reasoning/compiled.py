@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from math import prod
-from typing import TypeVar
 
 from firstcause.errors import RequestError
 from firstcause.knowledge.base import Knowledge, fits, on_engine
-from firstcause.knowledge.schema import Complaint, FaultEntry, TestEntry
+from firstcause.knowledge.schema import FaultEntry, TestEntry
 from firstcause.reasoning.counts import (
     caught,
     chance_at_work,
@@ -19,28 +18,29 @@ from firstcause.reasoning.counts import (
     with_spill,
 )
 from firstcause.reasoning.fitment import Fitment
+from firstcause.reasoning.fouling import can_come_again, chance_again
 from firstcause.reasoning.history import (
     Answered,
     CarFacts,
     Coded,
-    Counted,
+    Driven,
     Found,
     Happening,
     History,
     Moved,
+    Origin,
     Region,
     Renewed,
     Repaired,
     Reseated,
 )
+from firstcause.reasoning.joined import Reading, readings_joined
 from firstcause.reasoning.network import Cause, Finding, Network
 from firstcause.reasoning.prior import prior_probabilities
 from firstcause.reasoning.shown import axes_of, cumulative_of, leak_of, weights_of
 from firstcause.vehicle.place import ENGINE, Place, bank, cylinder, joint
 
 Causes = tuple[tuple[str, tuple[float, ...]], ...]
-K = TypeVar("K")
-V = TypeVar("V", int, float)
 
 # A unit is complained of when its count is less than a tenth as likely without the complaint as with it. Judgement.
 COMPLAINT_FROM = 0.1
@@ -164,7 +164,7 @@ def compile_model(knowledge: Knowledge, car: CarFacts, history: History) -> Mode
     Raises RequestError for a part, place, test or repair that this engine or the knowledge base does not have.
     """
     builder = _Builder(on_engine(knowledge, car.layout), car, history)
-    for happening in _readings_joined(history, knowledge.model.complaint):
+    for happening in readings_joined(history, knowledge.model.complaint):
         builder.take(happening)
     return builder.model()
 
@@ -181,8 +181,13 @@ class _Builder:
     happening_of: dict[str, str] = field(default_factory=dict)
     complaint: set[int] = field(default_factory=set)
     sites: set[int] = field(default_factory=set)
+    shelved: dict[str, dict[tuple[str, str], str]] = field(default_factory=dict)
+    """serial of a part that came out -> the causes that stand for it, should it go in again"""
+    clean_since: dict[tuple[str, str], float] = field(default_factory=dict)
+    """(victim, serial) -> odometer at which the part was fitted or cleaned"""
 
     def __post_init__(self) -> None:
+        self.odometer_km = self.car.distance_km
         self.fitment = Fitment.as_brought_in(self.car.layout, self.knowledge.parts)
         self.wanderers = _parts_that_move(self.fitment, self.history)
         self.faults = {f.id: f for f in self.knowledge.faults.values() if fits(f.fitted, self.car.layout)}
@@ -248,14 +253,14 @@ class _Builder:
 
     # ------------------------------------------------------------ happenings
 
-    def take(self, happening: Happening | _Reading) -> None:
+    def take(self, happening: Happening | Reading) -> None:
         """Fold one happening in."""
         match happening:
             case Answered():
                 pass
             case Coded():
                 self._coded(happening)
-            case _Reading():
+            case Reading():
                 self._counted(happening)
             case Found():
                 self._found(happening)
@@ -265,8 +270,10 @@ class _Builder:
             case Reseated(part=part, cylinder=number):
                 self.fitment.position(part, number)
                 self._handled(part, (number,))
-            case Renewed(part=part, cylinder=number):
-                self._renewed(part, number)
+            case Renewed(part=part, cylinder=number, origin=origin):
+                self._renewed(part, number, origin)
+            case Driven(odometer_km=odometer_km):
+                self._driven(odometer_km)
             case Repaired():
                 self._repaired(happening)
 
@@ -279,17 +286,52 @@ class _Builder:
                 home = self.facts[cause_id].home
                 self._add(fault, holder, home, reseat.causes, ((cause_id, 1.0 - reseat.cures),))
 
-    def _renewed(self, part: str, number: int) -> None:
+    def _renewed(self, part: str, number: int, origin: Origin = "new") -> None:
         old = self.fitment.at(part, number)
-        self.fitment = self.fitment.renewed(part, number)
+        self.shelved[old] = {key: self.current.pop(key) for key in [key for key in self.current if key[1] == old]}
+        self.fitment = self.fitment.renewed(part, number, origin)
         serial = self.fitment.at(part, number)
-        for key in [key for key in self.current if key[1] == old]:
-            del self.current[key]
-        doubtful = self.fitment.kinds[part].new_part
-        if doubtful.fault in self.faults:
+        if origin == "its-own":
+            self.current.update(self.shelved.pop(serial))
+        else:
             home = frozenset(self.fitment.home[serial][1])
-            self._add(doubtful.fault, serial, home, doubtful.chance)
+            for name, chance in self._bad_from_the_start(part, origin):
+                self._add(name, serial, home, chance)
+            for fault in self.faults.values():
+                if fault.part == part and can_come_again(fault):
+                    self.clean_since[(fault.id, serial)] = self.odometer_km
         self._handled(part, (number,))
+
+    def _bad_from_the_start(self, part: str, origin: Origin) -> list[tuple[str, float]]:
+        """What may be wrong with a part when it is fitted: a new one may be dead in its box, an old one is like any."""
+        kind = self.fitment.kinds[part]
+        old = {"used": kind.used_part, "lent": kind.lent_part}.get(origin)
+        if old is None:
+            return [(kind.new_part.fault, kind.new_part.chance)] if kind.new_part.fault in self.faults else []
+        return [
+            (fault.id, min(1.0, old.factor * self.priors[fault.id]))
+            for fault in self.faults.values()
+            if fault.part == part and fault.kind == "root"
+        ]
+
+    def _driven(self, odometer_km: float) -> None:
+        """A part that was clean is dirtied again by what still stands behind it, the surer the farther one drives."""
+        before, self.odometer_km = self.odometer_km, odometer_km
+        for (fault, serial), clean_at in self.clean_since.items():
+            position = self.fitment.where(serial)
+            if position is None:
+                continue
+            entry, so_far = self.faults[fault], self.current.get((fault, serial))
+            parents = tuple(
+                (cause_id, chance)
+                for link in entry.caused_by
+                for (name, holder), cause_id in self.current.items()
+                if name == link.fault and _touches(self, holder, cause_id, frozenset(position[1]))
+                and (chance := chance_again(entry, link.chance, before - clean_at, odometer_km - clean_at)) > 0.0
+            )  # fmt: skip
+            if parents:
+                stays = () if so_far is None else ((so_far, 1.0),)
+                self._add(fault, serial, frozenset(self.fitment.home[serial][1]), 0.0, (*stays, *parents))
 
     def _repaired(self, happening: Repaired) -> None:
         repair = self.knowledge.repairs.get(happening.repair)
@@ -302,6 +344,8 @@ class _Builder:
             for (fault, holder), cause_id in list(self.current.items()):
                 if fault == cure.fault and _is_within(self.facts[cause_id].home, holder, here, happening.place):
                     self._add(fault, holder, self.facts[cause_id].home, 0.0, ((cause_id, 1.0 - cure.chance),))
+                    if can_come_again(self.faults[fault]):
+                        self.clean_since[(fault, holder)] = self.odometer_km
 
     @cached_property
     def units(self) -> Mapping[int, frozenset[int]]:
@@ -333,7 +377,7 @@ class _Builder:
             self._observe_unit(happening.id, number, _causes_of_count(self, number, (watched,)), weights)
         self._complains(map(self._require_unit, happening.units))
 
-    def _counted(self, happening: _Reading) -> None:
+    def _counted(self, happening: Reading) -> None:
         words, levels = self.knowledge.model.complaint.words, self.knowledge.model.levels
         for region in (region for run in happening.runs for region in run):
             self._require_region(region, happening.id)
@@ -365,7 +409,7 @@ class _Builder:
         name = f"{happening_id}/{_unit_place(self.knowledge, unit)}"
         self._observe(happening_id, Finding(name, (1.0,) * len(weights), causes, weights))
 
-    def _with_spill(self, happening: _Reading, number: int, weights: tuple[float, ...]) -> tuple[float, ...]:
+    def _with_spill(self, happening: Reading, number: int, weights: tuple[float, ...]) -> tuple[float, ...]:
         spill, layout = self.knowledge.model.spill, self.car.layout
         if spill is None:
             return weights
@@ -402,59 +446,6 @@ class _Builder:
             frozenset(self.complaint),
             frozenset(self.sites),
         )
-
-
-@dataclass(frozen=True)
-class _Reading:
-    """Readings that say the same, taken as one: `runs` are the exposures in which a fault had a chance to show."""
-
-    id: str
-    runs: tuple[Mapping[Region, float], ...]
-    out_of: Mapping[int, int]
-    bad: Mapping[int, int]
-    is_quiet: bool
-
-    def with_another(self, other: Counted) -> _Reading:
-        """Two readings as one: quiet runs stay runs of their own, those with the complaint are one long run."""
-        runs = (*self.runs, other.watched) if self.is_quiet else (_summed(self.runs[0], other.watched),)
-        return replace(self, runs=runs, out_of=_summed(self.out_of, other.out_of), bad=_summed(self.bad, other.bad))
-
-
-def _is_quiet(happening: Counted, complaint: Complaint) -> bool:
-    return not any(complaint.is_seen(count, happening.out_of.get(unit, 0)) for unit, count in happening.bad.items())
-
-
-def _readings_joined(history: History, complaint: Complaint) -> list[Happening | _Reading]:
-    """Readings in the same regions that say the same, with nothing changed in between, become one.
-
-    A fault that was at work in one reading with the complaint is at work in the next: taken as independent they would
-    count the same evidence twice. Quiet readings each gave a fault its chance to show; one reading of many runs says
-    just that.
-    The joined reading has the id of the first.
-    """
-    joined: list[Happening | _Reading] = []
-    since_change: dict[tuple[frozenset[Region], bool], int] = {}
-    for happening in history:
-        if isinstance(happening, Moved | Renewed | Reseated | Repaired):
-            since_change.clear()
-        if not isinstance(happening, Counted):
-            joined.append(happening)
-            continue
-        quiet = _is_quiet(happening, complaint)
-        reading = _Reading(happening.id, (happening.watched,), happening.out_of, happening.bad, quiet)
-        regions = frozenset(region for region, watched in happening.watched.items() if watched > 0)
-        at = since_change.setdefault((regions, reading.is_quiet), len(joined))
-        if at == len(joined):
-            joined.append(reading)
-        else:
-            earlier = joined[at]
-            assert isinstance(earlier, _Reading)
-            joined[at] = earlier.with_another(happening)
-    return joined
-
-
-def _summed(first: Mapping[K, V], second: Mapping[K, V]) -> dict[K, V]:
-    return {key: first.get(key, 0) + second.get(key, 0) for key in {**first, **second}}
 
 
 def _causes_of_test(state: _Builder | Model, test: TestEntry, place: Place) -> Causes:
@@ -571,7 +562,7 @@ def _parts_that_move(fitment: Fitment, history: History) -> frozenset[str]:
             movers |= {fitment.at(happening.part, n) for n in (happening.first, happening.second)}
             fitment = fitment_after
         elif isinstance(happening, Renewed):
-            fitment = fitment.renewed(happening.part, happening.cylinder)
+            fitment = fitment.renewed(happening.part, happening.cylinder, happening.origin)
     return frozenset(movers)
 
 

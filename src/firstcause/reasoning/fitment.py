@@ -9,6 +9,7 @@ from functools import cached_property
 from firstcause.errors import RequestError
 from firstcause.knowledge.base import fits
 from firstcause.knowledge.schema import PartKind
+from firstcause.reasoning.history import Origin
 from firstcause.vehicle.layout import EngineLayout
 
 Position = tuple[str, tuple[int, ...]]
@@ -18,7 +19,8 @@ Position = tuple[str, tuple[int, ...]]
 class Fitment:
     """The parts in their positions. A position is a kind of part and the cylinders it serves there.
 
-    Serials: the kind and where the car brought it in at (`<kind>-3`); `<kind>-new-1` is the first new one fitted.
+    Serials: the kind and where the car brought it in at (`<kind>-3`); `<kind>-new-1` is the first new one fitted
+    here, `<kind>-used-1` one from a scrapped car, `<kind>-lent-1` one from a car that runs well.
     """
 
     layout: EngineLayout
@@ -26,6 +28,8 @@ class Fitment:
     sits: Mapping[Position, str]
     home: Mapping[str, Position]
     touched: frozenset[Position] = field(default=frozenset())
+    beside: tuple[tuple[Position, str], ...] = ()
+    """what came out of where, in order, and lies beside the car"""
 
     @classmethod
     def as_brought_in(cls, layout: EngineLayout, kinds: Mapping[str, PartKind]) -> Fitment:
@@ -69,21 +73,46 @@ class Fitment:
         sits = {**self.sits, a: self.sits[b], b: self.sits[a]}
         return replace(self, sits=sits, touched=self.touched | {a, b})
 
-    def renewed(self, kind: str, cylinder: int) -> Fitment:
-        """The fitment after a new part has been fitted."""
+    def renewed(self, kind: str, cylinder: int, origin: Origin = "new") -> Fitment:
+        """The fitment after another part has been fitted; what was there lies beside the car.
+
+        Raises RequestError when the car's own part is to go back in but none came out of there.
+        """
         position = self.position(kind, cylinder)
-        number = 1 + sum(serial.startswith(f"{kind}-new-") for serial in self.home)
-        serial = f"{kind}-new-{number}"
+        if origin == "its-own":
+            return self._put_back(position)
+        number = 1 + sum(serial.startswith(f"{kind}-{origin}-") for serial in self.home)
+        serial = f"{kind}-{origin}-{number}"
         return replace(
             self,
             sits={**self.sits, position: serial},
             home={**self.home, serial: position},
             touched=self.touched | {position},
+            beside=(*self.beside, (position, self.sits[position])),
+        )
+
+    def _put_back(self, position: Position) -> Fitment:
+        out = [serial for place, serial in self.beside if place == position]
+        if not out:
+            raise RequestError(
+                f"No {position[0]} has come out of cylinder {'-'.join(map(str, position[1]))}, so none of its own can "
+                "go back in. Say where the part that was fitted comes from."
+            )
+        beside = tuple(entry for entry in self.beside if entry != (position, out[-1]))
+        return replace(
+            self,
+            sits={**self.sits, position: out[-1]},
+            touched=self.touched | {position},
+            beside=(*beside, (position, self.sits[position])),
         )
 
     def is_new(self, serial: str) -> bool:
-        """Whether the part was fitted in this case."""
-        return "-new-" in serial
+        """Whether the part was fitted in this case, new or not."""
+        return any(f"-{origin}-" in serial for origin in ("new", "used", "lent"))
+
+    def lent(self) -> list[tuple[str, Position]]:
+        """Parts of another car that sit here now."""
+        return [(serial, position) for position, serial in self.sits.items() if "-lent-" in serial]
 
     def away_from_home(self) -> list[tuple[str, Position, Position]]:
         """Parts that came with the car and sit elsewhere now: (serial, where it is, where it belongs)."""

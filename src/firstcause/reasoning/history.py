@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TypeAlias
+from typing import Literal, TypeAlias
 
 from firstcause.vehicle.layout import EngineLayout
 from firstcause.vehicle.place import Place
@@ -82,13 +82,26 @@ class Moved:
     second: int
 
 
+Origin: TypeAlias = Literal["new", "used", "lent", "its-own"]
+"""Where a part that goes in comes from: the shelf, a scrapped car, a car that runs well, or it came out of here."""
+
+
 @dataclass(frozen=True)
 class Renewed:
-    """A new part was fitted."""
+    """Another part was fitted."""
 
     id: str
     part: str
     cylinder: int
+    origin: Origin = "new"
+
+
+@dataclass(frozen=True)
+class Driven:
+    """The car was away and has come back with this on its odometer, km."""
+
+    id: str
+    odometer_km: float
 
 
 @dataclass(frozen=True)
@@ -109,5 +122,5 @@ class Repaired:
     place: Place
 
 
-Happening: TypeAlias = Answered | Coded | Counted | Found | Moved | Renewed | Reseated | Repaired
+Happening: TypeAlias = Answered | Coded | Counted | Driven | Found | Moved | Renewed | Reseated | Repaired
 History: TypeAlias = tuple[Happening, ...]

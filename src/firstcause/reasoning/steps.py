@@ -9,7 +9,7 @@ from typing import Literal
 from firstcause.knowledge.base import Knowledge, fits
 from firstcause.knowledge.schema import Access, Complaint, PartKind, PartsClass, RepairEntry, TestEntry, Watch
 from firstcause.reasoning.compiled import Model
-from firstcause.reasoning.history import CarFacts, Counted, Found, Moved, Region, Renewed, Repaired, Reseated
+from firstcause.reasoning.history import CarFacts, Counted, Driven, Found, Moved, Region, Renewed, Repaired, Reseated
 from firstcause.vehicle.place import ENGINE, Place, bank, cylinder
 
 StepKind = Literal["test", "swap", "watch", "repair", "verify", "refer"]
@@ -106,6 +106,8 @@ def open_now(model: Model) -> frozenset[str]:
                     standing = set()
                 elif "cylinders" in shut:
                     standing = {name for name in standing if " cylinder " not in name}
+            case Driven():
+                standing = set()
             case _:
                 pass
     return frozenset(standing)
@@ -175,7 +177,9 @@ def _already_done(model: Model, test: TestEntry, place: Place) -> bool:
     for happening in model.history:
         if isinstance(happening, Found):
             done = done or (happening.test == test.id and happening.place == place)
-        elif isinstance(happening, Moved | Renewed | Repaired) and _concerns(happening, test, place):
+        elif isinstance(happening, Driven) or (
+            isinstance(happening, Moved | Renewed | Repaired) and _concerns(happening, test, place)
+        ):
             done = False
     return done
 
@@ -305,7 +309,7 @@ def _was_watched(model: Model, regions: frozenset[Region]) -> bool:
     """Whether such a reading was taken since the last change and showed the complaint: another shows nothing new."""
     watched = False
     for happening in model.history:
-        if isinstance(happening, Moved | Renewed | Repaired | Reseated):
+        if isinstance(happening, Driven | Moved | Renewed | Repaired | Reseated):
             watched = False
         elif isinstance(happening, Counted) and any(happening.bad.get(n, 0) for n in model.complaint):
             watched = watched or any(happening.watched.get(region, 0.0) > 0.0 for region in regions)

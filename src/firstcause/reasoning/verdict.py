@@ -88,6 +88,10 @@ def objections(model: Model, belief: Mapping[str, float], removed: float, state:
     if state == "cured":
         found += _open_causes(model, belief)
         found += _cause_not_shown(model, removed)
+    if lent := model.fitment.lent():
+        names = ", ".join(f"{serial} at {_name(now)}" for serial, now in lent)
+        found.append(Objection("lent-parts", f"Parts of another car still sit here: {names}.",
+                               "Give them back and fit what this car needs, or sell them with it."))  # fmt: skip
     away = model.fitment.away_from_home()
     if away:
         names = ", ".join(f"{serial} sits at {_name(now)}, came from {_name(home)}" for serial, now, home in away)

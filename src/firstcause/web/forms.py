@@ -177,7 +177,7 @@ _READERS: Mapping[str, Callable[[_Reader], dict[str, Any]]] = {
     "counted": _counted,
     "found": _found,
     "moved": lambda r: {**r.texts("part", "mark"), **r.whole(r.numbers("first", "second"))},
-    "renewed": _cylinder("fitted", "old_part"),
+    "renewed": _cylinder("origin", "fitted", "old_part"),
     "reseated": _cylinder(),
     "repaired": lambda r: r.texts("repair", "place", "note"),
     "drove": _counts,
