@@ -12,7 +12,7 @@ from tests.reasoning.reference_library import library_posterior
 from tests.reasoning.shop_cases import car, counted, found, knowledge
 from tests.reasoning.small_networks import by_listing, random_finding_on_axes, random_network
 
-from firstcause.reasoning.because import decibans
+from firstcause.reasoning.because import log_odds
 from firstcause.reasoning.choice import advise
 from firstcause.reasoning.compiled import compile_model
 from firstcause.reasoning.exact import Engine
@@ -129,8 +129,8 @@ def test_a_rich_cause_may_hide_false_air() -> None:
     dripping = found("d", "injector-flow-bench", cylinder(3), "drips")
     leak = "vacuum-leak@engine"
 
-    by_itself = decibans(belief(normal)[leak], belief()[leak])
-    beside_it = decibans(belief(dripping, normal)[leak], belief(dripping)[leak])
+    by_itself = log_odds(belief(normal)[leak]) - log_odds(belief()[leak])
+    beside_it = log_odds(belief(dripping, normal)[leak]) - log_odds(belief(dripping)[leak])
     assert by_itself < -5.0
     assert by_itself + 2.0 < beside_it < -0.5
 

@@ -11,7 +11,7 @@ from functools import cache
 import pytest
 
 from firstcause.knowledge.base import Knowledge, load
-from firstcause.reasoning.because import decibans
+from firstcause.reasoning.because import log_odds
 from firstcause.reasoning.compiled import Model, compile_model
 from firstcause.reasoning.exact import Engine
 from firstcause.reasoning.history import (
@@ -240,7 +240,7 @@ def test_normal_trims_clear_a_vacuum_leak_only_where_the_air_is_measured_by_flow
         car = CarFacts(common_layout("I4", metering=metering), 160_000.0)
         all_four = counts("e1", {n: 20 + n for n in car.layout.cylinders}, car=car)
         before, after = belief(all_four, car=car), belief(all_four, normal, car=car)
-        moved[metering] = decibans(after["vacuum-leak@engine"], before["vacuum-leak@engine"])
+        moved[metering] = log_odds(after["vacuum-leak@engine"]) - log_odds(before["vacuum-leak@engine"])
     assert moved["air-flow-meter"] < -4.0
     assert moved["manifold-pressure"] > -0.5
 

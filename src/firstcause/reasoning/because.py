@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain, combinations
-from math import factorial, log10
+from math import factorial, inf, log10
 
 from firstcause.reasoning.compiled import Model, compile_model
-from firstcause.reasoning.exact import Engine, rough_engine
+from firstcause.reasoning.exact import Contradiction, Engine, rough_engine
 from firstcause.reasoning.history import Answered
 from firstcause.reasoning.network import Cause, Network
 
@@ -77,7 +77,12 @@ def reasons_for(
     like any other; swaps, renewals and repairs are not: the start is that of the car with its parts as they sit now.
     Sets of findings are weighed roughly (`engine`): a piece may be off by some tenths of a deciban, their sum is not.
     """
-    weighed = _Weighed(model, belief, causes, engine)
+    return reasons_from(WeighedSets(model, belief, causes, engine))
+
+
+def reasons_from(weighed: WeighedSets) -> dict[str, Reasons]:
+    """As `reasons_for`, from sets of findings that are weighed already or will be."""
+    belief = weighed.belief
     named = _named(weighed)
     rest = tuple(h for h in weighed.happenings if h not in named)
     players = [*((h,) for h in weighed.happenings if h in named), *([rest] if rest else [])]
@@ -86,7 +91,7 @@ def reasons_for(
     shares = fair_shares(players, lambda some: weighed.decibans(chain.from_iterable(some)))
     everything, start = frozenset(weighed.happenings), weighed.probability(())
     found = {}
-    for at, cause in enumerate(causes):
+    for at, cause in enumerate(weighed.causes):
         pieces = tuple(
             Piece(player, shares[player][at], weighed.probability(everything - set(player))[cause])
             for player in players
@@ -120,13 +125,21 @@ def _subsets(items: Sequence[tuple[str, ...]]) -> Iterable[tuple[tuple[str, ...]
     return chain.from_iterable(combinations(items, size) for size in range(len(items) + 1))
 
 
-class _Weighed:
-    """The probabilities of some causes under any set of the happenings; each set is weighed once."""
+class WeighedSets:
+    """The probabilities of some causes, and of the findings, under any set of the happenings; each is weighed once.
+
+    `belief` and `log_evidence` are what is known of all of them already.
+    """
 
     def __init__(
-        self, model: Model, belief: Mapping[str, float], causes: Sequence[str], engine: Callable[[Network], Engine]
+        self,
+        model: Model,
+        belief: Mapping[str, float],
+        causes: Sequence[str],
+        engine: Callable[[Network], Engine] = rough_engine,
+        log_evidence: float | None = None,
     ) -> None:
-        self._model, self._causes, self._engine = model, causes, engine
+        self._model, self.belief, self.causes, self._engine = model, belief, tuple(causes), engine
         self._answers = {h.id for h in model.history if isinstance(h, Answered)}
         self._findings: dict[str, list[str]] = {}
         for finding, happening in model.happening_of.items():
@@ -134,25 +147,42 @@ class _Weighed:
         told = [h.id for h in model.history]
         self.happenings = tuple(h for h in dict.fromkeys(told) if h in self._answers or h in self._findings)
         self._networks: dict[Happenings, tuple[Cause, ...]] = {frozenset(self._answers): model.network.causes}
-        self._known: dict[Happenings, Mapping[str, float]] = {
-            frozenset(self.happenings): {cause: belief[cause] for cause in causes}
-        }
+        everything = frozenset(self.happenings)
+        self._known: dict[Happenings, Mapping[str, float]] = {everything: {cause: belief[cause] for cause in causes}}
+        self._log_evidence: dict[Happenings, float] = {} if log_evidence is None else {everything: log_evidence}
 
     def probability(self, happenings: Iterable[str]) -> Mapping[str, float]:
         """Of each cause, had only these happenings been found."""
         some = frozenset(happenings)
         if some not in self._known:
-            kept = {finding for happening in some for finding in self._findings.get(happening, ())}
-            findings = tuple(f for f in self._model.network.findings if f.id in kept)
-            network = concerning(Network(self._causes_under(some & self._answers), findings), self._causes)
-            posterior = self._engine(network).posterior().probability
-            self._known[some] = {cause: posterior[cause] for cause in self._causes}
+            self._weigh(some)
         return self._known[some]
+
+    def log_evidence(self, findings: Iterable[str]) -> float:
+        """Log of the probability of these findings, all that was told of the car beside them; minus infinity where
+        they exclude each other."""
+        some = frozenset(findings) | self._answers
+        if not some - self._answers:
+            return 0.0
+        if some not in self._log_evidence:
+            try:
+                self._weigh(some)
+            except Contradiction:
+                self._log_evidence[some] = -inf
+        return self._log_evidence[some]
+
+    def _weigh(self, some: Happenings) -> None:
+        kept = {finding for happening in some for finding in self._findings.get(happening, ())}
+        findings = tuple(f for f in self._model.network.findings if f.id in kept)
+        network = concerning(Network(self._causes_under(some & self._answers), findings), self.causes)
+        posterior = self._engine(network).posterior()
+        self._known.setdefault(some, {cause: posterior.probability[cause] for cause in self.causes})
+        self._log_evidence[some] = posterior.log_evidence
 
     def decibans(self, happenings: Iterable[str]) -> list[float]:
         """The odds of the causes, in their order."""
         known = self.probability(happenings)
-        return [log_odds(known[cause]) for cause in self._causes]
+        return [log_odds(known[cause]) for cause in self.causes]
 
     def _causes_under(self, answers: Happenings) -> tuple[Cause, ...]:
         """The causes with their frequencies, had only these answers been given."""
@@ -163,7 +193,7 @@ class _Weighed:
         return self._networks[answers]
 
 
-def _named(weighed: _Weighed) -> frozenset[str]:
+def _named(weighed: WeighedSets) -> frozenset[str]:
     """The happenings that get a piece of their own: those that move the causes most when first or last."""
     happenings = weighed.happenings
     none, everything = weighed.decibans(()), weighed.decibans(happenings)

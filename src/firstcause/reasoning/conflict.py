@@ -12,14 +12,13 @@ from dataclasses import dataclass
 from itertools import combinations
 from math import expm1, log
 
+from firstcause.reasoning.because import WeighedSets
 from firstcause.reasoning.compiled import Model
-from firstcause.reasoning.exact import Contradiction, rough_engine
 from firstcause.reasoning.history import Counted, Found
 from firstcause.reasoning.steps import open_now, openings
 
 LogEvidence = Callable[[frozenset[str]], float]
 TEN = log(10.0)
-IMPOSSIBLE = float("-inf")
 LEAST = log(1e-12)
 """What is less likely than this is no more than rounding: it cannot be."""
 
@@ -45,24 +44,7 @@ class Conflict:
 
 def evidence_of(model: Model) -> LogEvidence:
     """Log of the probability of any set of the happenings, each set weighed once, right to about one in a thousand."""
-    known: dict[frozenset[str], float] = {}
-
-    def log_evidence(happenings: frozenset[str]) -> float:
-        if happenings not in known:
-            known[happenings] = _log_evidence(model, happenings)
-        return known[happenings]
-
-    return log_evidence
-
-
-def _log_evidence(model: Model, happenings: frozenset[str]) -> float:
-    kept = {finding for finding, happening in model.happening_of.items() if happening in happenings}
-    if not kept:
-        return 0.0
-    try:
-        return rough_engine(model.network.seen_by(kept)).posterior().log_evidence
-    except Contradiction:
-        return IMPOSSIBLE
+    return WeighedSets(model, {}, ()).log_evidence
 
 
 def conflicts(model: Model, log_evidence: LogEvidence) -> tuple[Conflict, ...]:

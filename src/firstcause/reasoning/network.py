@@ -5,7 +5,7 @@ A finding may have several ordered axes (lean and rich): what is seen then hangs
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from math import isfinite, prod
@@ -117,21 +117,6 @@ class Network:
         """The same network with some findings left out."""
         left_out = set(finding_ids)
         return Network(self.causes, tuple(f for f in self.findings if f.id not in left_out), self.tables)
-
-    def seen_by(self, finding_ids: Collection[str]) -> Network:
-        """Only these findings, with the causes that they (or a table) see and all that stands behind those.
-
-        The probability of the findings, and of the causes that are left, is the same: nothing else bears on them.
-        """
-        findings = tuple(f for f in self.findings if f.id in finding_ids)
-        wanted = {name for finding in findings for name, _ in finding.causes}
-        wanted.update(name for table in self.tables for name in table.causes)
-        kept = []
-        for cause in reversed(self.causes):
-            if cause.id in wanted:
-                kept.append(cause)
-                wanted.update(parent for parent, _ in cause.parents)
-        return Network(tuple(reversed(kept)), findings, self.tables)
 
 
 def _check_probability(name: str, value: float) -> None:

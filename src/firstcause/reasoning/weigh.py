@@ -8,7 +8,7 @@ from functools import cached_property
 from typing import Any
 
 from firstcause.knowledge.base import Knowledge
-from firstcause.reasoning.because import Reasons, reasons_for
+from firstcause.reasoning.because import Reasons, WeighedSets, reasons_for, reasons_from
 from firstcause.reasoning.change_of_mind import (
     Asked,
     Instead,
@@ -85,12 +85,18 @@ class Weighing:
     @cached_property
     def conflicts(self) -> tuple[Conflict, ...]:
         """Findings that can hardly be right together. Worked out when first asked for, then kept."""
-        return conflicts(self.model, evidence_of(self.model))
+        return conflicts(self.model, self._sets.log_evidence)
+
+    @cached_property
+    def _sets(self) -> WeighedSets:
+        """Sets of findings weighed for reasons and conflicts alike."""
+        causes = [suspect.cause for suspect in (*self.roots, *self.victims)]
+        return WeighedSets(self.model, self.belief, causes, log_evidence=self.posterior.log_evidence)
 
     @cached_property
     def reasons(self) -> Mapping[str, Reasons]:
         """Why each root and victim named here stands where it stands. Worked out when first asked for, then kept."""
-        return reasons_for(self.model, self.belief, [suspect.cause for suspect in (*self.roots, *self.victims)])
+        return reasons_from(self._sets)
 
     @cached_property
     def sights(self) -> tuple[Sight, ...]:
