@@ -11,8 +11,8 @@ import pytest
 from tests.reasoning.test_trade_facts import BAD_THREE, FOUR, belief, counts, found, model, of_part, pack
 
 from firstcause.errors import RequestError
+from firstcause.reasoning.again import chance_again, share_back
 from firstcause.reasoning.exact import Engine
-from firstcause.reasoning.fouling import chance_again, share_back
 from firstcause.reasoning.history import Driven, Happening, Moved, Origin, Renewed, Repaired
 from firstcause.reasoning.looks import swap_plan
 from firstcause.reasoning.steps import Step, Terms, open_now, swap_steps

@@ -10,6 +10,7 @@ from math import prod
 from firstcause.errors import RequestError
 from firstcause.knowledge.base import Knowledge, fits, on_engine
 from firstcause.knowledge.schema import FaultEntry, TestEntry
+from firstcause.reasoning.again import can_come_again, chance_again
 from firstcause.reasoning.counts import (
     caught,
     chance_at_work,
@@ -18,7 +19,6 @@ from firstcause.reasoning.counts import (
     with_spill,
 )
 from firstcause.reasoning.fitment import Fitment
-from firstcause.reasoning.fouling import can_come_again, chance_again
 from firstcause.reasoning.history import (
     Answered,
     CarFacts,
