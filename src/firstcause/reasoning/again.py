@@ -8,7 +8,7 @@ from firstcause.knowledge.schema import FaultEntry
 
 # `returns_after_km` (from, to) is read as: one in ten are back before the first, nine in ten before the second.
 # Between them a Weibull distribution: nothing much happens at first, then it gathers. Judgement (the knowledge base
-# says only "likely between"); checked in the tests against an accumulation model of plug fouling.
+# says only "likely between"); checked in the tests against a model in which the dirt accumulates.
 EARLY, LATE = 0.1, 0.9
 LEAST_KM = 1.0
 LEAST_CHANCE = 1e-3
