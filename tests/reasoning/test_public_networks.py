@@ -1,4 +1,4 @@
-"""Public troubleshooting networks, whose tables are no noisy-OR: ours against a general library, and T9 and T10."""
+"""Public troubleshooting networks, whose tables are no noisy-OR: ours against a general library."""
 
 from __future__ import annotations
 
@@ -10,33 +10,13 @@ from collections.abc import Mapping
 import pytest
 from tests.reasoning.bif_files import NETWORKS, Variable, as_library, as_ours, public_network
 from tests.reasoning.reference_library import gum
+from tests.reasoning.worked_examples import ASIA_PRESENT, PRINTER_SHARED, printer_present, weigh_public
 
-from firstcause.reasoning.exact import Contradiction, Engine, Posterior
-from firstcause.reasoning.network import Finding, Network
+from firstcause.reasoning.exact import Contradiction
+from firstcause.reasoning.network import Network
 
 EQUAL = 1e-9
-HALF_LAST_DIGIT = 5e-7
-# Without these ten the other 66 fall into groups of at most 11 that meet in no table: a hint to the arithmetic, found
-# by a random search; it changes no answer.
-SHARED = (
-    "AppData", "AvlblVrtlMmry", "CblPrtHrdwrOK", "GDIIN", "NetPrint", "NtwrkCnfg", "PC2PRT", "PrtDataOut", "PrtMem",
-    "PrtPScript",
-)  # fmt: skip
 Evidence = Mapping[str, str]
-
-
-def second_states(variables: Mapping[str, Variable]) -> dict[str, str]:
-    """In the printer network the second state is the troubled one."""
-    return {name: variable.states[1] for name, variable in variables.items()}
-
-
-def weigh(network: Network, present: Mapping[str, str], evidence: Evidence) -> Posterior:
-    """Our engine, everything listed."""
-    seen = tuple(
-        Finding(f"seen {name}", (1.0, 1.0), ((name, (0.0, 1.0)),), (0.0, 1.0) if state == present[name] else (1.0, 0.0))
-        for name, state in evidence.items()
-    )
-    return Engine(Network(network.causes, seen, network.tables), 0.0).posterior()
 
 
 def library(bn: gum.BayesNet, present: Mapping[str, str], evidence: Evidence) -> tuple[float, dict[str, float]] | None:
@@ -65,10 +45,10 @@ def check_all(network: Network, variables: Mapping[str, Variable], present: Mapp
     expected = library(as_library(variables), present, evidence)
     if expected is None:
         with pytest.raises(Contradiction):
-            weigh(network, present, evidence)
+            weigh_public(network, present, evidence)
         return
 
-    posterior = weigh(network, present, evidence)
+    posterior = weigh_public(network, present, evidence)
 
     assert posterior.evidence == pytest.approx(expected[0], rel=EQUAL)
     assert dict(posterior.probability) == pytest.approx(expected[1], abs=EQUAL)
@@ -83,7 +63,7 @@ def test_the_files_are_those_of_the_package() -> None:
         assert hashlib.sha256((NETWORKS / name).read_bytes()).hexdigest() == digest
 
 
-# ---- T10: the printer
+# ---- the printer
 
 
 def test_the_printer_network_is_whole_and_no_noisy_or() -> None:
@@ -98,47 +78,16 @@ def test_the_printer_network_is_whole_and_no_noisy_or() -> None:
     assert all(abs(p[0, 0] * p[1, 1] - p[0, 1] * p[1, 0]) > 0.01 for p in pairs)
 
 
-def test_t10_a_printer_without_output() -> None:
-    """
-    Problem1 = No_Output: P(e) = 0.427446, PrtOn = No .184208, DataFile = Incorrect .008892.
-
-    Two general libraries, pyAgrum and pgmpy (reference notes, T10); half the last digit.
-    """
-    variables = public_network("win95pts")
-    present = second_states(variables)
-
-    posterior = weigh(as_ours(variables, present, SHARED), present, {"Problem1": "No_Output"})
-
-    assert posterior.evidence == pytest.approx(0.427446, abs=HALF_LAST_DIGIT)
-    assert posterior.probability["PrtOn"] == pytest.approx(0.184208, abs=HALF_LAST_DIGIT)
-    assert posterior.probability["DataFile"] == pytest.approx(0.008892, abs=HALF_LAST_DIGIT)
-
-
 @pytest.mark.parametrize("seed", range(8))
 def test_the_printer_under_any_evidence(seed: int) -> None:
     """All 76 marginals and P(evidence). Reference: pyagrum, lazy propagation."""
     variables = public_network("win95pts")
-    present = second_states(variables)
+    present = printer_present()
 
-    check_all(as_ours(variables, present, SHARED), variables, present, seed)
-
-
-# ---- T9: Asia, from the same kind of file
+    check_all(as_ours(variables, present, PRINTER_SHARED), variables, present, seed)
 
 
-ASIA_PRESENT = dict.fromkeys(("asia", "tub", "smoke", "lung", "bronc", "either", "xray", "dysp"), "yes")
-
-
-def test_t9_from_the_public_file() -> None:
-    """P(e) = 0.00450137; tub .087751, lung .099525, bronc .811402: two general libraries (reference notes, T9)."""
-    network = as_ours(public_network("asia"), ASIA_PRESENT)
-
-    posterior = weigh(network, ASIA_PRESENT, {"asia": "yes", "dysp": "yes"})
-
-    assert posterior.evidence == pytest.approx(0.00450137, abs=5.1e-9)  # it is 0.004501375: half the last digit away
-    assert posterior.probability["tub"] == pytest.approx(0.087751, abs=HALF_LAST_DIGIT)
-    assert posterior.probability["lung"] == pytest.approx(0.099525, abs=HALF_LAST_DIGIT)
-    assert posterior.probability["bronc"] == pytest.approx(0.811402, abs=HALF_LAST_DIGIT)
+# ---- Asia
 
 
 @pytest.mark.parametrize("seed", range(40))
