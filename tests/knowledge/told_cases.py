@@ -13,6 +13,7 @@ from firstcause.casebook.case import layout_of
 from firstcause.casebook.events import EngineDescription
 from firstcause.casebook.history import weights_of
 from firstcause.knowledge.base import PACKS_FOLDER, Knowledge, load
+from firstcause.knowledge.schema import Complaint
 from firstcause.reasoning.compiled import compile_model
 from firstcause.reasoning.exact import rough_engine
 from firstcause.reasoning.history import Answered, CarFacts, Counted, Found, Happening
@@ -20,11 +21,11 @@ from firstcause.vehicle.layout import EngineLayout
 from firstcause.vehicle.place import Place
 
 CASES = Path(__file__).parent / "cases"
-SHARE = {"light": 0.03, "heavy": 0.3, "dead": 0.95}
+SHARE = {"light": 0.03, "heavy": 0.3, "dead": 0.95, "sometimes": 0.3, "mostly": 0.7, "never": 1.0, "steady": 0.9}
 HERE = 2  # the cylinder in question
 BESIDE = 3  # its neighbour in the block
 USUAL = {"shape": "I4"}
-FIRINGS = 2000
+OUT_OF = {"ignition-events": 2000, "watched": 20}
 
 
 @dataclass(frozen=True)
@@ -96,7 +97,7 @@ def belief_in(case: TellingCase, without: str = "") -> dict[str, float]:
     knowledge, layout = knowledge_of(case.pack), _layout(case.engine)
     told: list[Happening] = [Answered(f"s{n}", answer) for n, answer in enumerate(case.story)]
     if case.missing:
-        told.append(_counted(case.missing, layout))
+        told.append(_counted(knowledge.model.complaint, case.missing, layout))
     told += [_found(knowledge, key, outcome) for key, outcome in case.found.items() if key != without]
     model = compile_model(knowledge, CarFacts(layout, case.distance_km), tuple(told))
     belief = rough_engine(model.network).posterior().probability
@@ -111,17 +112,19 @@ def _layout(engine: Mapping[str, Any]) -> EngineLayout:
     return layout_of(EngineDescription(**engine))
 
 
-def _counted(missing: tuple[str, ...], layout: EngineLayout) -> Counted:
-    """`["one", "heavy", "idle"]`: who misfires, how much, in which region of running."""
+def _counted(complaint: Complaint, missing: tuple[str, ...], layout: EngineLayout) -> Counted:
+    """`["one", "heavy", "idle"]`: which unit has the complaint, how much, under which condition."""
     who, how, region = missing
+    units = dict(enumerate(layout.groups(complaint.unit), start=1))
     cylinders = {
-        "one": [HERE],
+        "one": [HERE] if complaint.unit == "cylinder" else list(layout.banks[0]),
         "neighbours": [HERE, BESIDE],
         "bank": list(layout.banks[0]),
         "all": list(layout.cylinders),
     }[who]
-    counts = {n: round(FIRINGS * SHARE[how]) if n in cylinders else 0 for n in layout.cylinders}
-    return Counted("c", {region: 5.0}, dict.fromkeys(counts, FIRINGS), counts)  # type: ignore[dict-item]
+    out_of = OUT_OF[complaint.out_of]
+    counts = {n: round(out_of * SHARE[how]) if {*members} & {*cylinders} else 0 for n, members in units.items()}
+    return Counted("c", {region: 5.0}, dict.fromkeys(counts, out_of), counts)
 
 
 def _found(knowledge: Knowledge, key: str, outcome: str) -> Found:

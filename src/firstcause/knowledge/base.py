@@ -30,6 +30,7 @@ from firstcause.knowledge.schema import (
 from firstcause.vehicle.layout import EngineLayout
 
 PACKS_FOLDER = Path(__file__).parent / "data"
+PARTS_FILE = "parts.toml"  # the one file that a pack may do without: nothing in it can be moved or swapped
 T = TypeVar("T", bound=BaseModel)
 
 
@@ -91,6 +92,11 @@ def _on_engine(fault: FaultEntry, layout: EngineLayout) -> FaultEntry:
     return fault.model_copy(update={"shows": list(own.values()), "behaviour": behaviour, "behaviour_where": []})
 
 
+def pack_names(folder: Path = PACKS_FOLDER) -> tuple[str, ...]:
+    """The packs that stand in a folder, in order of the alphabet."""
+    return tuple(sorted(found.parent.name for found in folder.glob("*/model.toml")))
+
+
 def load(pack: str = "misfire", folder: Path = PACKS_FOLDER) -> Knowledge:
     """Read one pack of the knowledge base.
 
@@ -98,7 +104,9 @@ def load(pack: str = "misfire", folder: Path = PACKS_FOLDER) -> Knowledge:
     """
     root = folder / pack
     if not root.is_dir():
-        raise KnowledgeError(f"There is no knowledge pack {pack!r} in {folder.name}/. Nothing was loaded.")
+        known = ", ".join(pack_names(folder)) or "none"
+        why = f"There is no knowledge pack {pack!r} in {folder.name}/, only {known}"
+        raise KnowledgeError(f"{why}. Nothing was loaded.")
     digest = hashlib.sha256()
     for file in sorted(root.rglob("*.toml")):
         digest.update(file.relative_to(root).as_posix().encode() + b"\0" + file.read_bytes() + b"\0")
@@ -107,7 +115,7 @@ def load(pack: str = "misfire", folder: Path = PACKS_FOLDER) -> Knowledge:
         faults=_entries(root / "faults", FaultEntry),
         tests=_entries(root / "tests", TestEntry),
         repairs=_entries(root / "repairs", RepairEntry),
-        parts=_listed(root / "parts.toml", "part", PartKind),
+        parts=_listed(root / PARTS_FILE, "part", PartKind) if (root / PARTS_FILE).exists() else MappingProxyType({}),
         access=_listed(root / "access.toml", "access", Access),
         questions=_listed(root / "questions.toml", "question", Question),
         cautions=_listed(root / "cautions.toml", "caution", Caution),

@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from firstcause.errors import KnowledgeError
-from firstcause.knowledge.base import BadEntry, read_toml
+from firstcause.knowledge.base import PARTS_FILE, BadEntry, read_toml
 from firstcause.knowledge.complaints import complaints_of
 from firstcause.knowledge.cross_checks import CROSS_CHECKS
 from firstcause.knowledge.pack import Filed, Pack, Problem
@@ -45,7 +45,7 @@ def check_pack(folder: Path) -> list[Problem]:
         faults=reader.entries("faults", FaultEntry),
         tests=reader.entries("tests", TestEntry),
         repairs=reader.entries("repairs", RepairEntry),
-        parts=reader.listed("parts.toml", "part", PartKind),
+        parts=reader.listed(PARTS_FILE, "part", PartKind) if (folder / PARTS_FILE).exists() else {},
         access=reader.listed("access.toml", "access", Access),
         questions=reader.listed("questions.toml", "question", Question),
         cautions=reader.listed("cautions.toml", "caution", Caution),
