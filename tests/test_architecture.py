@@ -49,6 +49,7 @@ DOORS: dict[str, set[str]] = {
     "sqlite3": {"casebook", "bulletins"},
     "can": {"link", "virtualcar", "cli"},
     "isotp": {"link", "virtualcar"},
+    "numba": {"reasoning"},
 }
 
 # Rules over values: no clock, no chance, no thread, no network, no log call inside.
@@ -56,7 +57,7 @@ PURE = {"vehicle", "signals", "reasoning", "bench", "roadtest", "outlook"}
 NOT_IN_PURE = {"time", "random", "secrets", "threading", "asyncio", "socket", "subprocess", "logging", "sqlite3"}
 
 # `firstcause --help` answers at once, so these wait until a command needs them.
-NOT_AT_CLI_START = {"fastapi", "starlette", "uvicorn", "scipy", "can", "isotp", "typst", "asammdf"}
+NOT_AT_CLI_START = {"fastapi", "starlette", "uvicorn", "scipy", "numba", "can", "isotp", "typst", "asammdf"}
 
 LONGEST_MODULE_LINES = 900
 LONGEST_FUNCTION_LINES = 120

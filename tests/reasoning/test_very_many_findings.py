@@ -7,7 +7,6 @@ from tests.reasoning.shop_cases import DRIVE, car, counted, found, knowledge
 from tests.reasoning.small_networks import by_listing
 
 from firstcause.reasoning import exact
-from firstcause.reasoning.blocks import ListedBlock
 from firstcause.reasoning.compiled import compile_model
 from firstcause.reasoning.exact import Engine, TooManyFindings
 from firstcause.reasoning.history import CarFacts, Coded, Happening, History, Moved, Reseated
@@ -76,7 +75,7 @@ def test_one_cylinder_with_twenty_findings_is_listed_and_not_refused() -> None:
     engine = Engine(model.network, TOLERANCE)
     posterior = engine.posterior()
 
-    assert any(isinstance(block, ListedBlock) for block in engine._blocks)
+    assert "cylinder 4" in engine.listed
     assert posterior.tolerance < 0.01
     causes_of_oil = [f"{name}@cylinder 4" for name in ("compression-rings-worn", "piston-broken", "oil-rings-stuck")]
     assert sum(posterior.probability[name] for name in causes_of_oil) > 0.5
@@ -133,7 +132,7 @@ def test_a_line_of_three_is_seen_in_a_listed_block_though_only_the_last_shows(mo
 
     engine = Engine(network, 1e-4)
 
-    assert isinstance(engine._blocks[0], ListedBlock)
+    assert engine.listed == {"one"}
     assert engine.posterior().probability == pytest.approx(by_listing(network).probability, abs=5e-4)
     assert engine.posterior().probability["guide"] > 0.3
 

@@ -2,27 +2,30 @@
 
 Causes are private to a block or shared. Given a configuration of the shared causes (and an "outer" index over the
 terms of what touches several blocks) blocks are independent, and each gives its likelihood (`blocks`). Configurations
-of the shared causes are listed from the empty one upwards by what they weigh (`listing`). With `tolerance` 0 all are
-listed and nothing is left out. Decision 0009 tells why.
+of the shared causes are listed from the empty one upwards by what they weigh (`growing`). With `tolerance` 0 all are
+listed and nothing is left out. Decision 0009 tells why, decision 0012 why the loops are compiled.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
 from math import exp, log
 
 import numpy as np
 from numpy.typing import NDArray
 
 from firstcause.errors import RequestError
-from firstcause.reasoning.blocks import Block, BlockParts, ListedBlock, TermBlock, products_without_each
-from firstcause.reasoning.listing import Bits, Grown, Listing, all_subsets, grow
+from firstcause.reasoning import growing, kernels, packed
+from firstcause.reasoning.blocks import Sums, TermBlock, products_without_each
+from firstcause.reasoning.listed import BlockParts, ListedBlock
+from firstcause.reasoning.listing import Listing
 from firstcause.reasoning.network import Network
-from firstcause.reasoning.terms import SMALLEST_TERM, Joint, Link, Sum, joint_size, sum_of, sum_of_table
+from firstcause.reasoning.terms import SMALLEST_TERM, Link, Sum
 
 Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 
 MOST_EXACT_TERMS = 1 << 12
 LARGEST_TABLE = 1 << 14
@@ -34,9 +37,7 @@ MOST_CELLS = 1 << 17
 MOST_ROUGH_CELLS = 1 << 15
 MOST_LISTED_IN_FULL = 16
 ROUGH = 1e-3
-MOST_CHILDREN_TOGETHER = 6
-MOST_PAIRS = 1000
-CELLS_AT_ONCE = 1 << 18
+CELLS_AT_ONCE = 1 << 20
 
 
 class TooManyFindings(RequestError):
@@ -103,254 +104,248 @@ class Engine:
     def __init__(self, network: Network, tolerance: float, most_cells: int = MOST_CELLS) -> None:
         self.network = network
         self._most_cells = most_cells
-        self._causes = network.causes
-        self._index = network.index
-        self._folded = _fold(network)
-        self._shared = [i for i, c in enumerate(self._causes) if c.block is None and i not in self._folded]
-        self._slot = {i: slot for slot, i in enumerate(self._shared)}
-        self._chances: dict[int, Array] = {}
-        self._shares: dict[tuple[int, ...], dict[int, tuple[list[int], Array]]] = {}
-        tolerance = 0.0 if network.tables else tolerance
-        self._sort(tolerance)
-        self._list_configurations(tolerance)
-        self._combine()
+        self._tolerance = 0.0 if network.tables else tolerance
+        self._links, self._names = packed.links_of(network)
+        self._units = packed.units_of(self._links, len(self._names))
+        negligible = max(SMALLEST_TERM, self._tolerance * NEGLIGIBLE_TERM)
+        self._columns, self._log_scale = packed.columns_of(network, self._links, negligible)
+        self._sort_sums()
+        self._sort_shared()
+        self._make_blocks()
+        self._list_configurations()
+        self._wanted: dict[tuple[int, ...], _Wanted] = {}
 
     @property
     def cells(self) -> int:
         """What each question costs: shared configurations listed times outer terms."""
         return self._joint.size
 
+    @property
+    def listed(self) -> frozenset[str]:
+        """The blocks that are listed by their own configurations, because they would need too many signed terms."""
+        return frozenset(
+            name for name, block in zip(self._names, self._blocks, strict=True) if isinstance(block, ListedBlock)
+        )
+
     # ---------------------------------------------------------------- structure
 
-    def _blocks_of(self, causes: Iterable[int]) -> set[str]:
-        return {block for i in causes if (block := self._causes[i].block) is not None}
+    def _sort_sums(self) -> None:
+        """Which causes each sum touches, and whether that is no block, one, or several (then the sum is outer)."""
+        columns, links = self._columns, self._links
+        uneven = (columns.present != 1.0) | (columns.absent != 1.0)
+        self._touches = np.zeros((len(links.block), len(columns.begin) - 1), dtype=bool)
+        if len(columns.begin) > 1:
+            self._touches = np.logical_or.reduceat(uneven, columns.begin[:-1], axis=1)
+        self._odd = (columns.absent != 1.0).any(axis=1)
+        blocks = np.arange(len(self._names))
+        self._touched_by = (self._touches.T.astype(np.float32) @ (links.block[:, None] == blocks)) > 0.0
+        several = self._touched_by.sum(axis=1)
+        self._outer_sums = np.flatnonzero(several > 1)
+        self._shared_sums = np.flatnonzero(several == 0)
+        self._home = np.where(several == 1, self._touched_by.argmax(axis=1) if len(blocks) else -1, -1)
+        self._terms = np.diff(columns.begin)
+        outer = float(self._terms[self._outer_sums].astype(float).prod())
+        if outer > LARGEST_OUTER:
+            raise TooManyFindings("The engine as a whole", int(outer))
+        self._outers = int(outer)
 
-    def _sort(self, tolerance: float) -> None:
-        """Sort links and findings by the blocks they touch: none, one, or several (then they are outer)."""
-        links: dict[str, list[Link]] = {}
-        sums: dict[str, list[Sum]] = {}
-        outer: list[Sum] = []
-        self._shared_sums: list[tuple[Sum, tuple[Array, Array]]] = []
-        self._prior_elsewhere: set[int] = set()
-        self._reach: dict[int, set[str]] = {}
-        self._log_scale = 0.0
-        for i, cause in enumerate(self._causes):
-            link = Link.of(i, cause, self._index)
-            blocks = self._blocks_of(link.members())
-            if not cause.parents or not blocks:
+    def _sort_shared(self) -> None:
+        """The shared causes that are listed, each in a slot; the others are summed out."""
+        links, columns = self._links, self._columns
+        folded = growing.folded_of(links, np.asarray(self._touches.any(axis=1)))
+        self._folded = np.flatnonzero(folded)
+        self._shared = np.flatnonzero((links.block < 0) & ~folded)
+        self._slot = np.full(len(links.block), -1)
+        self._slot[self._shared] = np.arange(len(self._shared))
+        self._prior = growing.Prior(links, self._shared, self._slot, self._folded)
+        self._either = np.flatnonzero(self._odd[self._shared])
+        self._outer = growing.Couplings.of(columns, self._shared, [self._outer_sums], bool(len(self._either)))
+        self._outer_weight = np.ones((1, self._outers))
+        none = np.zeros(1, dtype=np.int64)
+        kernels.expand(columns.coefficient[None, :], none, columns.begin, self._outer_sums, self._outer_weight)
+
+    def _make_blocks(self) -> None:
+        """Every block, exact or listed; which outer index of its own it has for each joint one."""
+        digits = np.indices(tuple(self._terms[self._outer_sums].tolist())).reshape(len(self._outer_sums), self._outers)
+        touching = self._touches[self._shared].sum(axis=0)
+        self._blocks: list[TermBlock | ListedBlock] = []
+        self._outer_at: list[Index] = []
+        core: list[Index | None] = []
+        rare: list[Index | None] = []
+        for b, units in enumerate(self._units):
+            own = np.flatnonzero(self._home == b)
+            if self._is_listed(b, own):
+                self._blocks.append(ListedBlock(self._parts(b, own), in_full=self._tolerance <= 0.0))
+                self._outer_at.append(np.arange(self._outers))
+                core.append(None)
+                rare.append(None)
                 continue
-            if len(blocks) == 1:
-                links.setdefault(blocks.pop(), []).append(link)
-            else:
-                outer.append(link.as_sum())
-            if cause.block is None or len(self._blocks_of(link.members())) > 1:
-                self._prior_elsewhere.add(i)
-        negligible = max(SMALLEST_TERM, tolerance * NEGLIGIBLE_TERM)
-        scaled = [sum_of(finding, self._index, negligible) for finding in self.network.findings]
-        for total, scale in (*scaled, *(sum_of_table(table, self._index) for table in self.network.tables)):
-            self._log_scale += scale
-            blocks = self._blocks_of(total.touches())
-            if not blocks:
-                self._shared_sums.append((total, Joint.of([total]).couplings(self._shared)))
-            elif len(blocks) == 1:
-                (block,) = blocks
-                sums.setdefault(block, []).append(total)
-                for i in total.touches():
-                    self._reach.setdefault(i, set()).add(block)
-            else:
-                outer.append(total)
-        if joint_size(outer) > LARGEST_OUTER:
-            raise TooManyFindings("The engine as a whole", joint_size(outer))
-        self._outer = Joint.of(outer)
-        self._outer_couplings = self._outer.couplings(self._shared)
-        self._sort_shared()
-        self._make_blocks(links, sums, tolerance)
+            is_core = (2 * touching[own] >= touching[own].max(initial=0)) & (touching[own] > 0)
+            mine = self._touched_by[self._outer_sums, b]
+            sums = Sums.of(self._outer_sums[mine], own[is_core], own[~is_core], self._columns)
+            self._blocks.append(TermBlock(units, sums, self._columns, self._odd))
+            at = np.zeros(self._outers, dtype=np.int64)
+            for t in np.flatnonzero(mine):
+                at = at * self._terms[self._outer_sums[t]] + digits[t]
+            self._outer_at.append(at)
+            core.append(sums.core)
+            rare.append(sums.rare)
+        odd = bool(len(self._either))
+        self._core = growing.Couplings.of(self._columns, self._shared, core, odd)
+        self._rare = growing.Couplings.of(self._columns, self._shared, rare, odd)
+        self._touches_rare = np.zeros((len(rare), len(self._shared) + 1), dtype=bool)
+        for b, sums_of_block in enumerate(rare):
+            if sums_of_block is not None and len(sums_of_block):
+                self._touches_rare[b, :-1] = self._touches[np.ix_(self._shared, sums_of_block)].any(axis=1)
+                self._touches_rare[b, -1] = self._touches_rare[b, self._either].any()
 
-    def _make_blocks(self, links: Mapping[str, list[Link]], sums: Mapping[str, list[Sum]], tolerance: float) -> None:
-        self._tolerance = tolerance
-        self._blocks: list[Block] = []
-        self._at: dict[str, int] = {}
-        members: dict[str, list[int]] = {}
-        for i, cause in enumerate(self._causes):
-            if cause.block is not None:
-                members.setdefault(cause.block, []).append(i)
-        for name, own in sorted(members.items()):
-            parts = BlockParts(
-                name, self._causes, tuple(own), tuple(links.get(name, ())), frozenset(self._prior_elsewhere & set(own)),
-                tuple(sums.get(name, ())), self._outer, tuple(self._shared),
-            )  # fmt: skip
-            self._at[name] = len(self._blocks)
-            self._blocks.append(self._block(parts, tolerance))
+    def _is_listed(self, b: int, own: Index) -> bool:
+        """Whether a block would need too many signed terms."""
+        terms = float(self._terms[own].astype(float).prod())
+        cells = terms * float(self._terms[self._outer_sums[self._touched_by[self._outer_sums, b]]].prod())
+        if self._tolerance > 0.0:
+            return terms > MOST_EXACT_TERMS or cells > LARGEST_TABLE
+        more_than_states = terms > max(MOST_EXACT_TERMS, 1 << len(self._units[b].member))
+        if cells <= LARGEST_TABLE_IN_FULL and not more_than_states:
+            return False
+        if len(self._units[b].member) > MOST_LISTED_IN_FULL:
+            name = self._names[b]
+            raise TooManyFindings(name[:1].upper() + name[1:], int(terms))
+        return True
 
-    def _block(self, parts: BlockParts, tolerance: float) -> Block:
-        if tolerance <= 0.0:
-            more_than_states = parts.terms() > max(MOST_EXACT_TERMS, 1 << len(parts.members))
-            if parts.terms() * len(self._outer) <= LARGEST_TABLE_IN_FULL and not more_than_states:
-                return TermBlock(parts)
-            if len(parts.members) > MOST_LISTED_IN_FULL:
-                raise TooManyFindings(parts.name[:1].upper() + parts.name[1:], parts.terms())
-        elif parts.terms() <= MOST_EXACT_TERMS and parts.terms() * len(self._outer) <= LARGEST_TABLE:
-            return TermBlock(parts)
-        return ListedBlock(parts, in_full=tolerance <= 0.0)
+    def _parts(self, b: int, own: Index) -> BlockParts:
+        """What a listed block is made of."""
+        links, columns, causes = self._links, self._columns, self.network.causes
+        member = self._units[b].member
+        inside = set(member.tolist())
+        sums = []
+        for t in own[own < len(self._terms) - (links.kind >= packed.MIXED).sum()]:
+            at = slice(columns.begin[t], columns.begin[t + 1])
+            couples = np.flatnonzero(self._touches[:, t]).tolist()
+            present, absent = ({i: given[i, at] for i in couples} for given in (columns.present, columns.absent))
+            sums.append(Sum(columns.coefficient[at], present, absent))
+        within = [i for i in np.flatnonzero(np.diff(links.begin)) if links.kind[i] in (packed.INSIDE, packed.MIXED)]
+        of_block = [Link.of(int(i), causes[i], self.network.index) for i in within]
+        outer = np.ones((2, len(member), self._outers))
+        for out, factors in zip(outer, (columns.present, columns.absent), strict=True):
+            kernels.expand(factors, member, columns.begin, self._outer_sums, out)
+        return BlockParts(
+            self._names[b], causes, member, tuple(link for link in of_block if link.members() & inside),
+            frozenset(i for i in inside if links.kind[i] == packed.ACROSS), tuple(sums), (outer[0], outer[1]),
+            tuple(self._shared.tolist()),
+        )  # fmt: skip
 
     # ---------------------------------------------------------------- shared causes
 
-    def _list_configurations(self, tolerance: float) -> None:
+    def _list_configurations(self) -> None:
         """List configurations of the shared causes and weigh each: prior, shared findings, and every block.
 
         Where a block is listed too, the lists are made in turn, roughly first: each is chosen by what the others hold.
         """
-        size = len(self._shared)
+        size, tolerance = len(self._shared), self._tolerance
         if tolerance <= 0.0:
             if size > MOST_LISTED_IN_FULL:
                 raise TooManyFindings("The list of shared causes", 1 << size)
-            self._weigh_list(all_subsets(size))
+            self._take(np.arange(1 << size)[:, None])
             return
-        items = np.concatenate([np.eye(size, dtype=bool), *self._with_children(size, together=False)])
-        families = [*self._with_children(size, together=True)]
-        seeds = np.concatenate([items[:0], *families, self._side_by_side(items)])
+        reach = np.zeros((size, len(self._names)), dtype=bool)
+        for b in range(len(self._names)):
+            reach[:, b] = self._touches[np.ix_(self._shared, np.flatnonzero(self._home == b))].any(axis=1)
+        seeds, items = growing.seeds_of(self._links, self._shared, self._slot, reach)
         listed_blocks = [(b, block) for b, block in enumerate(self._blocks) if isinstance(block, ListedBlock)]
+        most = max(self._most_cells // self._outers, size + 1)
+        largest = min(LARGEST_LIST, 16 * most)
         for at_most in dict.fromkeys([max(tolerance, ROUGH) if listed_blocks else tolerance, tolerance]):
-            most = max(self._most_cells // len(self._outer), size + 1)
-            bits, used = grow(items, seeds, self._quick_weight, at_most, min(LARGEST_LIST, 4 * most), most)
-            self._weigh_list(bits)
+            words, used = growing.grow(seeds, items, size, self._weigher(), at_most, largest, most)
+            self._take(words)
             for b, block in listed_blocks:
-                used += block.settle(self._config, self._without_blocks([b]), at_most)
-                self._coupling[b] = block.coupling(self._config)
-                self._given[b] = block.table @ self._coupling[b]
+                used += block.settle(Listing.of(self._on), self._outside(self._without[b], b).T, at_most)
+                self._take(words)
             self._tolerance = used
 
-    def _weigh_list(self, bits: Bits) -> None:
-        self._config = Listing.of(bits)
-        self._base = self._weigh_shared(self._config)
-        self._coupling = [block.coupling(self._config) for block in self._blocks]
-        given = [block.table @ coupling for block, coupling in zip(self._blocks, self._coupling, strict=True)]
-        self._given = np.array(given).reshape(len(self._blocks), *self._base.shape)
+    def _weigher(self) -> growing.Weigh:
+        """What weighs configurations while the list grows."""
+        term_blocks = [block for block in self._blocks if isinstance(block, TermBlock)]
+        cells = [block.table if isinstance(block, TermBlock) else np.empty(0) for block in self._blocks]
+        plain = [block.plain() if isinstance(block, TermBlock) else np.empty(0) for block in self._blocks]
+        cell_at, plain_at = (np.cumsum([0, *map(len, parts)]) for parts in (cells, plain))
+        outer_at = np.array(self._outer_at, dtype=np.int64).reshape(len(self._blocks), self._outers)
+        tables = (np.concatenate([np.empty(0), *cells]), cell_at, np.concatenate([np.empty(0), *plain]), plain_at)
 
-    def _with_children(self, size: int, together: bool) -> Iterator[Bits]:
-        """A shared cause with one shared child of its own; `together`: with each set of its children.
+        def weigh(words: Index) -> Array:
+            on = kernels.unpack(words, len(self._shared))
+            prior, _ = self._prior_and_shared_sums(on)
+            given = np.empty((0, self._outers))
+            if len(term_blocks) < len(self._blocks):
+                listing = Listing.of(on)
+                parts = [block.quick(listing) for block in self._blocks if isinstance(block, ListedBlock)]
+                given = np.prod(parts, axis=0)
+            weight = np.empty(len(words))
+            kernels.weigh(
+                on, prior, self._outer.factors, self._outer_weight[0], outer_at, self._core.factors, self._core.at,
+                self._rare.factors, self._rare.at, self._touches_rare, self._either, *tables, given, weight,
+            )  # fmt: skip
+            return weight
 
-        By themselves they may weigh nothing: a child that only comes from its parent, a parent that shows only so.
-        """
-        children: dict[int, list[int]] = {}
-        for i in self._shared:
-            for name, _ in self._causes[i].parents:
-                children.setdefault(self._index[name], []).append(self._slot[i])
-        for parent, slots in children.items():
-            if parent not in self._slot and parent not in self._folded:
+        return weigh
+
+    def _prior_and_shared_sums(self, on: Flags) -> tuple[Array, Array]:
+        """Prior of configurations times findings on shared causes alone; chance of each cause that is summed out."""
+        prior, chance = self._prior.of(on)
+        for t in self._shared_sums:
+            sums = growing.Couplings.of(self._columns, self._shared, [np.array([t])], bool(len(self._either)))
+            at = slice(self._columns.begin[t], self._columns.begin[t + 1])
+            likelihood = sums.of_configurations(on, self._either) @ self._columns.coefficient[at]
+            prior = prior * np.maximum(likelihood, 0.0)
+        return prior, chance
+
+    def _take(self, words: Index) -> None:
+        """Settle on a list of configurations: what stands outside the blocks, and what each block comes to."""
+        self._on = kernels.unpack(words, len(self._shared))
+        prior, self._chance = self._prior_and_shared_sums(self._on)
+        outer = self._outer.of_configurations(self._on, self._either)
+        self._base = outer * self._outer_weight * prior[:, None]
+        core = self._core.of_configurations(self._on, self._either)
+        for b, block in enumerate(self._blocks):
+            if isinstance(block, ListedBlock):
+                block.take(Listing.of(self._on))
                 continue
-            sets = all_subsets(min(len(slots), MOST_CHILDREN_TOGETHER)) if together else np.eye(len(slots), dtype=bool)
-            bits = np.zeros((len(sets), size), dtype=bool)
-            bits[:, slots[: sets.shape[1]]] = sets
-            if parent in self._slot:
-                bits[:, self._slot[parent]] = True
-            yield bits
-
-    def _side_by_side(self, items: Bits) -> Bits:
-        """Two items of which each reaches some blocks, and none the other's: together they may explain what each half
-        cannot, such as the same trouble on both banks."""
-        reach = [
-            set().union(*(self._reach.get(self._shared[slot], set()) for slot in np.flatnonzero(i))) for i in items
-        ]
-        partly = [at for at, blocks in enumerate(reach) if 2 <= len(blocks) < len(self._at)]
-        pairs = [items[a] | items[b] for a, b in combinations(partly, 2) if not reach[a] & reach[b]]
-        return np.array(pairs, dtype=bool).reshape(len(pairs), items.shape[1])[:MOST_PAIRS]
-
-    def _quick_weight(self, grown: Grown) -> Array:
-        """About P(configuration, findings) of each new configuration, as one variant."""
-        total = self._weigh_shared(grown.listing)
-        possible = np.flatnonzero(np.abs(total).max(axis=0) > 0.0)
-        some = grown.only(possible)
-        for block in self._blocks:
-            total[:, possible] *= block.quick(some)
-        return np.asarray(np.maximum(total.sum(axis=0), 0.0)[None])
-
-    def _sort_shared(self) -> None:
-        """Which shared causes are roots by themselves, as odds; and which have their prior in a link among them."""
-        below_folded = {child for children in self._folded.values() for child in children}
-        own = [i for i in self._shared if i not in self._prior_elsewhere and i not in below_folded]
-        certain = {i for i in own if self._causes[i].leak >= 1.0}
-        roots = {i for i in own if not self._causes[i].parents} - certain
-        leaks = np.array([self._causes[i].leak if i in roots else 0.0 for i in self._shared])
-        self._odds = np.where(leaks > 0.0, leaks / (1.0 - leaks), [0.0 if i in roots else 1.0 for i in self._shared])
-        self._no_root = float(np.prod(1.0 - leaks))
-        self._linked = [i for i in own if i not in roots]
-
-    def _prior_of(self, listed: Listing) -> Array:
-        """Prior of each configuration; causes whose link reaches into a block have their prior there."""
-        weight = self._no_root * listed.products(self._odds[:, None])[:, 0]
-        for i in self._linked:
-            cause = self._causes[i]
-            absent = np.full(len(listed), 1.0 - cause.leak)
-            for parent, chance in cause.parents:
-                absent[listed.bits[:, self._slot[self._index[parent]]]] *= 1.0 - chance
-            weight *= np.where(listed.bits[:, self._slot[i]], 1.0 - absent, absent)
-        for i, children in self._folded.items():
-            some = listed.bits[:, [self._slot[child] for child in children]].any(axis=1)
-            factor = np.full(len(listed), sum(self._folded_weights(i, np.zeros((1, len(self._shared)), dtype=bool))))
-            factor[some] = sum(self._folded_weights(i, listed.bits[some]))
-            weight *= factor
-        return weight
-
-    def _folded_weights(self, i: int, listed: Bits) -> tuple[Array, Array]:
-        """P(folded cause present, its children as listed) and P(absent, its children as listed)."""
-        present = np.full(len(listed), self._causes[i].leak)
-        without = np.full(len(listed), 1.0 - self._causes[i].leak)
-        for child in self._folded[i]:
-            cause, on = self._causes[child], listed[:, self._slot[child]]
-            chance = 1.0 - (1.0 - cause.leak) * (1.0 - cause.parents[0][1])
-            present = present * np.where(on, chance, 1.0 - chance)
-            without = without * np.where(on, cause.leak, 1.0 - cause.leak)
-        return present, without
-
-    def _chance_of(self, i: int) -> Array:
-        """P(shared cause present | configuration) of each listed configuration: 0 or 1, or between if it is folded."""
-        if i not in self._chances:
-            if i in self._slot:
-                self._chances[i] = self._config.bits[:, self._slot[i]].astype(float)
-            else:
-                present, without = self._folded_weights(i, self._config.bits)
-                total = present + without
-                self._chances[i] = np.divide(present, total, out=np.zeros_like(total), where=total > 0.0)
-        return self._chances[i]
-
-    def _weigh_shared(self, listed: Listing) -> Array:
-        """Prior of each configuration, the findings on shared causes alone, and the outer weights: (outer, listed)."""
-        weight = self._prior_of(listed)
-        for total, couplings in self._shared_sums:
-            weight = weight * np.maximum(listed.products(*couplings) @ total.coefficients, 0.0)
-        outer = listed.products(*self._outer_couplings).T * self._outer.weights[:, None]
-        return np.asarray(outer * weight)
-
-    # ---------------------------------------------------------------- answers
-
-    def _combine(self) -> None:
-        without, product = (
-            products_without_each(self._given) if self._blocks else (self._given, np.ones_like(self._base))
-        )
-        self._outside = self._base[None] * without
-        self._joint = self._base * product
+            at_rare = (self._on & self._touches_rare[b, :-1]).any(axis=1) | self._touches_rare[b, -1]
+            rare = self._rare.of_configurations(self._on[at_rare], self._either, b)
+            rare_at = np.where(at_rare, np.cumsum(at_rare) - 1, -1)
+            own = np.ascontiguousarray(core[:, self._core.at[b] : self._core.at[b + 1]])
+            block.settle(own, rare_at, rare)
+        self._given = [block.given()[:, at] for block, at in zip(self._blocks, self._outer_at, strict=True)]
+        without, self._joint = products_without_each([*self._given, self._base])
+        self._without = without[:-1]
         self._z = float(self._joint.sum())
         if not self._z > 0.0:
             raise Contradiction()
 
+    def _outside(self, weight: Array, b: int) -> Array:
+        """Weights (.., s, outer) brought to the block's own outer index."""
+        at, outers = self._outer_at[b], int(self._outer_at[b].max()) + 1
+        if outers == self._outers:
+            return weight
+        return np.stack([weight[..., at == o].sum(axis=-1) for o in range(outers)], axis=-1)
+
+    # ---------------------------------------------------------------- answers
+
     def posterior(self) -> Posterior:
         """Probability of every cause given all findings."""
-        joint = np.zeros(len(self._causes))
-        by_configuration = self._joint.sum(axis=0)
-        for i, cause in enumerate(self._causes):
-            if cause.block is None:
-                joint[i] = float(by_configuration @ self._chance_of(i))
+        joint = np.zeros(len(self.network.causes))
+        weight = self._joint.sum(axis=1)
+        joint[self._shared] = weight @ self._on
+        joint[self._folded] = weight @ self._chance
         for b, block in enumerate(self._blocks):
-            around = (self._outside[b] @ self._coupling[b].T)[None]
-            joint[list(block.members)] = block.under([{}]).weigh(around, block.members)[0]
-        values = np.clip(joint / self._z, 0.0, 1.0)
+            joint[block.member] = block.members_in(np.ascontiguousarray(self._outside(self._without[b], b)))
+        values = np.clip(joint / self._z, 0.0, 1.0).tolist()
         return Posterior(
             self.network,
-            {cause.id: float(values[i]) for i, cause in enumerate(self._causes)},
+            dict(zip(self.network.index, values, strict=True)),
             log(self._z) + self._log_scale,
             self._tolerance,
-            len(self._config),
+            len(self._on),
         )
 
     def with_extras(self, extras: Sequence[Extra], wanted: Sequence[str]) -> tuple[Array, Array]:
@@ -358,99 +353,151 @@ class Engine:
 
         Shapes (extras,) and (extras, wanted).
         """
-        wanted_at = [self._index[name] for name in wanted]
-        factors = [{self._index[n]: v for n, v in extra.when_present.items() if v != 1.0} for extra in extras]
-        groups: dict[tuple[int, ...], list[int]] = {}
-        for e, given in enumerate(factors):
-            groups.setdefault(tuple(sorted(self._at[name] for name in self._blocks_of(given))), []).append(e)
-        z = np.empty(len(extras))
-        joint = np.zeros((len(extras), len(wanted)))
-        for touched, members in groups.items():
-            at_once = max(1, CELLS_AT_ONCE // max([self._joint.size, *(self._blocks[b].table.size for b in touched)]))
-            for begin in range(0, len(members), at_once):
-                part = members[begin : begin + at_once]
-                z[part], joint[part] = self._some_extras([factors[e] for e in part], touched, wanted_at)
+        index = self.network.index
+        couplings = [
+            (e, index[n], v) for e, extra in enumerate(extras) for n, v in extra.when_present.items() if v != 1.0
+        ]
+        asked, cause = (np.array([coupling[k] for coupling in couplings], dtype=np.int64) for k in range(2))
+        factor = np.array([coupling[2] for coupling in couplings], dtype=np.float64)
+        about = self._about([index[name] for name in wanted])
+        touched = np.zeros((len(extras), len(self._blocks)), dtype=bool)
+        private = self._links.block[cause] >= 0
+        touched[asked[private], self._links.block[cause[private]]] = True
+        z, joint = np.empty(len(extras)), np.zeros((len(extras), len(wanted)))
+        patterns, which = np.unique(touched | about.direct, axis=0, return_inverse=True)
+        at_once = max(1, CELLS_AT_ONCE // max(self.cells, 1))
+        for p, pattern in enumerate(patterns):
+            members = np.flatnonzero(which == p)
+            for first in range(0, len(members), at_once):
+                part = members[first : first + at_once]
+                z[part], joint[part] = self._ask(_Asked.of(part, asked, cause, factor), np.flatnonzero(pattern), about)
         return z / self._z, joint / self._z
 
-    def _shares_of(self, wanted: Sequence[int]) -> dict[int, tuple[list[int], Array]]:
-        """By block: slots of its wanted causes; P(cause | findings of the block, shared), (slots, outer * listed)."""
-        key = tuple(wanted)
-        if key not in self._shares:
-            found: dict[int, tuple[list[int], Array]] = {}
-            for b, block in enumerate(self._blocks):
-                slots = [w for w, i in enumerate(wanted) if i in block.members]
-                if slots:
-                    safe = np.where(self._given[b] != 0.0, self._given[b], 1.0)
-                    tables = block.with_present([wanted[w] for w in slots])
-                    given = tables.reshape(-1, tables.shape[-1]) @ self._coupling[b]
-                    found[b] = (slots, (given.reshape(-1, *safe.shape) / safe).reshape(len(slots), -1))
-            self._shares[key] = found
-        return self._shares[key]
-
-    def _some_extras(
-        self, extras: Sequence[Mapping[int, float]], touched: Sequence[int], wanted: Sequence[int]
-    ) -> tuple[Array, Array]:
+    def _ask(self, asked: _Asked, touched: Index, about: _Wanted) -> tuple[Array, Array]:
         """Extras that touch the same blocks, at once."""
-        on_shared = np.ones((len(extras), len(self._config)))
-        for e, factors in enumerate(extras):
-            for i, factor in factors.items():
-                if self._causes[i].block is None:
-                    on_shared[e] *= 1.0 - self._chance_of(i) * (1.0 - factor)
-        around = self._without_blocks(touched)[None] * on_shared[:, None, :]
-        under = {b: self._blocks[b].under(extras) for b in touched}
-        given = np.array([u.table.reshape(-1, u.table.shape[-1]) @ self._coupling[b] for b, u in under.items()])
-        given = given.reshape(len(touched), *around.shape)
-        others, product = products_without_each(given) if touched else (given, np.ones_like(around))
-        joint = around * product
-        result = np.zeros((len(extras), len(wanted)))
-        self._add_shared(result, joint.sum(axis=1), extras, wanted)
-        for b, (slots, share) in self._shares_of(wanted).items():
-            if b not in touched:
-                result[:, slots] = joint.reshape(len(extras), -1) @ share.T
+        on_shared = self._on_shared(asked)
+        factors = {int(b): asked.on(self._blocks[b].member, len(self._links.block)) for b in touched}
+        given = {b: self._blocks[b].under(factors[b])[:, :, self._outer_at[b]] for b in factors}
+        if not given:
+            around = self._joint
+        elif len(given) == 1:
+            around = self._without[touched[0]]
+        else:
+            around = self._base
+            for b, others in enumerate(self._given):
+                if b not in given:
+                    around = around * others
+        weights = around[None] * on_shared[:, :, None]
+        others_of: list[Array] = []
+        if given:
+            others_of, product = products_without_each([*given.values()])
+            all_weights = weights * product
+        else:
+            all_weights = weights
+        result = np.zeros((asked.many, len(about.causes)))
+        over_outer = all_weights.sum(axis=2)
+        result[:, about.shared] = over_outer @ about.present
+        self._correct_folded(asked, about, over_outer, result)
+        own_outer: dict[bytes, Array] = {}
+        for b, slots in about.slots.items():
+            if b in given:
+                outside = np.ascontiguousarray(self._outside(weights * others_of[list(given).index(b)], b))
+                result[:, slots] = self._blocks[b].members_under(factors[b], outside)[:, about.own[b]]
                 continue
-            outside = (around * others[touched.index(b)]).reshape(-1, len(self._config))
-            rows = (outside @ self._coupling[b].T).reshape(under[b].table.shape)
-            result[:, slots] = under[b].weigh(rows, [wanted[w] for w in slots])
-        return np.asarray(joint.sum(axis=(1, 2))), result
+            key = self._outer_at[b].tobytes()
+            if key not in own_outer:
+                own_outer[key] = self._outside(all_weights, b).reshape(asked.many, -1)
+            result[:, slots] = own_outer[key] @ about.shares[b].T
+        return over_outer.sum(axis=1), result
 
-    def _add_shared(
-        self, result: Array, by_configuration: Array, extras: Sequence[Mapping[int, float]], wanted: Sequence[int]
-    ) -> None:
-        for w, i in enumerate(wanted):
-            if self._causes[i].block is not None:
-                continue
-            chance = self._chance_of(i)
-            result[:, w] = by_configuration @ chance
-            for e, factors in enumerate(extras):
-                if i in factors and i in self._folded:
-                    left = 1.0 - chance * (1.0 - factors[i])
-                    after = np.divide(chance * factors[i], left, out=np.zeros_like(left), where=left > 0.0)
-                    result[e, w] = float(by_configuration[e] @ after)
+    def _on_shared(self, asked: _Asked) -> Array:
+        """What the factors on shared causes come to under each configuration: (e, s)."""
+        slot = self._slot.copy()
+        slot[self._folded] = len(self._shared) + np.arange(len(self._folded))
+        chosen = self._links.block[asked.cause] < 0
+        begin = np.searchsorted(asked.extra[chosen], np.arange(asked.many + 1))
+        out = np.empty((asked.many, len(self._on)))
+        kernels.times_shared(begin, slot[asked.cause[chosen]], asked.factor[chosen], self._on, self._chance, out)
+        return out
 
-    def _without_blocks(self, left_out: Sequence[int]) -> Array:
-        """Everything but these blocks: (outer, listed)."""
-        kept = [b for b in range(len(self._blocks)) if b not in left_out]
-        return np.asarray(self._base * self._given[kept].prod(axis=0))
+    def _correct_folded(self, asked: _Asked, about: _Wanted, over_outer: Array, result: Array) -> None:
+        """A cause that is summed out and stands in the question itself is more or less likely in each configuration."""
+        for f, i in enumerate(self._folded):
+            for at in np.flatnonzero(asked.cause == i) if i in about.causes else ():
+                e, chance, factor = asked.extra[at], self._chance[:, f], asked.factor[at]
+                left = 1.0 - chance * (1.0 - factor)
+                after = np.divide(chance * factor, left, out=np.zeros_like(left), where=left > 0.0)
+                result[e, about.causes == i] = float(over_outer[e] @ after)
+
+    def _about(self, wanted: Sequence[int]) -> _Wanted:
+        """What questions about these causes share; kept, for the same causes are asked about again."""
+        key = tuple(wanted)
+        if key not in self._wanted:
+            causes = np.array(wanted, dtype=np.int64)
+            blocks = self._links.block[causes]
+            shared = np.flatnonzero(blocks < 0)
+            present = np.empty((len(self._on), len(shared)))
+            for column, i in enumerate(causes[shared]):
+                slot = self._slot[i]
+                present[:, column] = self._on[:, slot] if slot >= 0 else self._chance[:, self._folded == i][:, 0]
+            slots, own, shares = {}, {}, {}
+            direct = np.zeros(len(self._blocks), dtype=bool)
+            for b in sorted({int(block) for block in blocks if block >= 0}):
+                block = self._blocks[b]
+                slots[b] = np.flatnonzero(blocks == b)
+                place = {int(i): m for m, i in enumerate(block.member)}
+                own[b] = np.array([place[int(i)] for i in causes[slots[b]]], dtype=np.int64)
+                given, part = block.given(), block.given_with(own[b])
+                direct[b] = ((given == 0.0) & (part != 0.0)).any()
+                shares[b] = (part / np.where(given != 0.0, given, 1.0)).reshape(len(own[b]), -1)
+            self._wanted[key] = _Wanted(causes, direct, shared, present, slots, own, shares)
+        return self._wanted[key]
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """Some extras as arrays: extra[k] (rising) has factor[k] on cause[k]."""
+
+    many: int
+    extra: Index
+    cause: Index
+    factor: Array
+
+    @classmethod
+    def of(cls, part: Index, extra: Index, cause: Index, factor: Array) -> _Asked:
+        """Only these extras, numbered anew."""
+        new = np.full(int(max(part.max(initial=-1), extra.max(initial=-1))) + 1, -1)
+        new[part] = np.arange(len(part))
+        kept = new[extra] >= 0
+        return cls(len(part), new[extra[kept]], cause[kept], factor[kept])
+
+    def on(self, member: Index, causes: int) -> Array:
+        """The factors on these causes: (e, m)."""
+        place = np.full(causes, -1)
+        place[member] = np.arange(len(member))
+        found = np.ones((self.many, len(member)))
+        own = place[self.cause] >= 0
+        found[self.extra[own], place[self.cause[own]]] = self.factor[own]
+        return found
+
+
+@dataclass(frozen=True)
+class _Wanted:
+    """Causes asked about. By block: slots of its wanted causes, their own numbers in it, and their shares (., s * o).
+
+    `direct` (blocks,): blocks whose shares cannot be used, for signed terms cancel to nothing where those of a member
+    do not. `shared`: slots of shared causes; `present` (s, .) their chance in each configuration.
+    """
+
+    causes: Index
+    direct: Flags
+    shared: Index
+    present: Array
+    slots: Mapping[int, Index]
+    own: Mapping[int, Index]
+    shares: Mapping[int, Array]
 
 
 def rough_engine(network: Network) -> Engine:
     """An engine for weights of evidence and for what is done in thought: beliefs right to about one in a thousand."""
     return Engine(network, ROUGH, MOST_ROUGH_CELLS)
-
-
-def _fold(network: Network) -> dict[int, list[int]]:
-    """Shared roots that are seen only through shared children of their own: summed out, recovered afterwards."""
-    causes, index = network.causes, network.index
-    children: dict[int, list[int]] = {}
-    for i, cause in enumerate(causes):
-        for parent, _ in cause.parents:
-            children.setdefault(index[parent], []).append(i)
-    seen = {index[name] for finding in network.findings for name, _ in finding.causes}
-    seen |= {index[name] for table in network.tables for name in table.causes}
-    return {
-        i: children[i]
-        for i, cause in enumerate(causes)
-        if cause.block is None and not cause.parents and i in children and i not in seen
-        and all(causes[c].block is None and len(causes[c].parents) == 1 for c in children[i])
-        and not any(c in children for c in children[i])
-    }  # fmt: skip

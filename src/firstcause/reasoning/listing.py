@@ -65,12 +65,6 @@ class Grown:
     row: NDArray[np.intp]
     item: NDArray[np.intp]
 
-    def only(self, chosen: NDArray[np.intp]) -> Grown:
-        """Some of the layer."""
-        return Grown(
-            Listing.of(self.listing.bits[chosen]), self.frontier, self.items, self.row[chosen], self.item[chosen]
-        )
-
 
 def grow(
     items: Bits, seeds: Bits, weigh: Callable[[Grown], Array], tolerance: float, largest: int, most_kept: int

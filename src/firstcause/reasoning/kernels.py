@@ -1,0 +1,464 @@
+"""The loops that are compiled: tables of signed rows, couplings of configurations, and the list of configurations.
+
+Arrays only, each named with its shape; what they mean is told where they are made (`packed`, `blocks`, `growing`).
+Indices: i causes, c columns, m members, u units, o outer, r core rows, q rare rows, s configurations, h slots,
+e extras.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from firstcause.reasoning.jit import compiled
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+WORD = 62
+CHUNK = 64
+FINE = 49  # a weight's bits without these, its last, sort weights into steps of an eighth of an octave
+STEPS = 512
+
+
+@compiled
+def expand(factors: Array, causes: Index, begin: Index, sums: Index, out: Array) -> None:
+    """Factors (i, c) of some causes multiplied out over all combinations of the terms of these sums: out (causes,
+    cells).
+
+    The last sum turns quickest. Source: the expansion of Heckerman's quickscore (1989).
+    """
+    for k in range(len(causes)):
+        i, size = causes[k], 1
+        out[k, 0] = 1.0
+        for t in sums:
+            first, terms = begin[t], begin[t + 1] - begin[t]
+            for r in range(size - 1, -1, -1):
+                so_far = out[k, r]
+                for d in range(terms - 1, -1, -1):
+                    out[k, r * terms + d] = so_far * factors[i, first + d]
+            size *= terms
+
+
+@compiled
+def unit_values(
+    present: Array, absent: Array, unit: Index, state: Index, weight: Array, factor: Array, everything: bool,
+    values: Array, parts: Array,
+) -> None:  # fmt: skip
+    """Units summed over their states (u, cells), and over those in which each member is present (m, cells).
+
+    `present`, `absent` (m, cells): couplings; no rows in `absent`: all 1. `factor` (m,) multiplies states in which a
+    member is present. Without `everything` only units with a factor that is not 1 are computed.
+    """
+    cells = present.shape[1]
+    scratch = np.empty((1, CHUNK))
+    for u in range(len(unit) - 1):
+        first, count, many = unit[u], unit[u + 1] - unit[u], state[u + 1] - state[u]
+        changed = everything
+        for m in range(first, first + count):
+            changed = changed or factor[m] != 1.0
+        if not changed:
+            continue
+        if len(scratch) < many:
+            scratch = np.empty((many, CHUNK))
+        for begin in range(0, cells, CHUNK):
+            wide = min(CHUNK, cells - begin)
+            for c in range(wide):
+                scratch[0, c] = 1.0
+            for at in range(count):
+                m, bit = first + at, 1 << at
+                for s in range(bit):
+                    for c in range(wide):
+                        scratch[s + bit, c] = scratch[s, c] * (present[m, begin + c] * factor[m])
+                    if len(absent):
+                        for c in range(wide):
+                            scratch[s, c] *= absent[m, begin + c]
+            for c in range(wide):
+                values[u, begin + c] = 0.0
+            for at in range(count):
+                for c in range(wide):
+                    parts[first + at, begin + c] = 0.0
+            for s in range(many):
+                w = weight[state[u] + s]
+                if w == 0.0:
+                    continue
+                for c in range(wide):
+                    scratch[s, c] *= w
+                    values[u, begin + c] += scratch[s, c]
+                for at in range(count):
+                    if s >> at & 1:
+                        for c in range(wide):
+                            parts[first + at, begin + c] += scratch[s, c]
+
+
+@compiled
+def product_of(base: Array, values: Array, table: Array) -> None:
+    """Base times all units' values: table (cells,)."""
+    for c in range(len(table)):
+        table[c] = base[c]
+    for u in range(len(values)):
+        for c in range(len(table)):
+            table[c] *= values[u, c]
+
+
+@compiled
+def members_in(base: Array, around: Array, values: Array, parts: Array, unit: Index, found: Array) -> None:
+    """Weight of each member's presence, from what surrounds the cells: found (m,).
+
+    Products without each unit are taken from both ends, so that nothing is divided.
+    """
+    cells, units = len(around), len(values)
+    before, after = np.empty((units + 1, cells)), np.empty(cells)
+    for c in range(cells):
+        before[0, c] = base[c] * around[c]
+        after[c] = 1.0
+    for u in range(units):
+        for c in range(cells):
+            before[u + 1, c] = before[u, c] * values[u, c]
+    for u in range(units - 1, -1, -1):
+        for c in range(cells):
+            before[u, c] *= after[c]
+        for m in range(unit[u], unit[u + 1]):
+            total = 0.0
+            for c in range(cells):
+                total += before[u, c] * parts[m, c]
+            found[m] = total
+        for c in range(cells):
+            after[c] *= values[u, c]
+
+
+@compiled
+def couple(factors: Array, on: Flags, either: Index, out: Array) -> None:
+    """The factor of each configuration on some rows: factors (2, h, rows) when absent and present, out (s, rows)."""
+    for s in range(len(on)):
+        for r in range(out.shape[1]):
+            out[s, r] = 1.0
+        for h in range(on.shape[1]):
+            if on[s, h]:
+                for r in range(out.shape[1]):
+                    out[s, r] *= factors[1, h, r]
+        for h in either:
+            if not on[s, h]:
+                for r in range(out.shape[1]):
+                    out[s, r] *= factors[0, h, r]
+
+
+@compiled
+def given_of(table: Array, outers: int, core: Array, rare_at: Index, rare: Array, out: Array) -> None:
+    """What a table (cells o, r, q flat) comes to under each configuration: out (s, o).
+
+    `core` (s, r) couplings; `rare_at` (s,) the row of `rare` (.., q) with those of a configuration that touches rare
+    rows, -1 for one that does not.
+    """
+    cores, rares = core.shape[1], rare.shape[1]
+    plain = np.zeros((outers, cores))
+    for o in range(outers):
+        for r in range(cores):
+            for q in range(rares):
+                plain[o, r] += table[(o * cores + r) * rares + q]
+    for s in range(len(core)):
+        for o in range(outers):
+            total = 0.0
+            if rare_at[s] < 0:
+                for r in range(cores):
+                    total += plain[o, r] * core[s, r]
+            else:
+                for r in range(cores):
+                    inner = 0.0
+                    for q in range(rares):
+                        inner += table[(o * cores + r) * rares + q] * rare[rare_at[s], q]
+                    total += inner * core[s, r]
+            out[s, o] = total
+
+
+@compiled
+def around_of(outside: Array, core: Array, rare_at: Index, rare: Array, around: Array) -> None:
+    """What surrounds each cell (o, r, q flat), from what surrounds the block under each configuration (s, o)."""
+    outers, cores, rares = outside.shape[1], core.shape[1], rare.shape[1]
+    plain = np.zeros((outers, cores))
+    for cell in range(len(around)):
+        around[cell] = 0.0
+    for s in range(len(core)):
+        for o in range(outers):
+            if rare_at[s] < 0:
+                for r in range(cores):
+                    plain[o, r] += outside[s, o] * core[s, r]
+            else:
+                for r in range(cores):
+                    weight = outside[s, o] * core[s, r]
+                    for q in range(rares):
+                        around[(o * cores + r) * rares + q] += weight * rare[rare_at[s], q]
+    for o in range(outers):
+        for r in range(cores):
+            for q in range(rares):
+                around[(o * cores + r) * rares + q] += plain[o, r]
+
+
+@compiled
+def under(
+    factors: Array, base: Array, present: Array, absent: Array, unit: Index, state: Index, weight: Array,
+    values: Array, parts: Array, outers: int, core: Array, rare_at: Index, rare: Array, out: Array,
+) -> None:  # fmt: skip
+    """What the block comes to under factors (e, m) on its members: out (e, s, o)."""
+    table, own, some = np.empty(len(base)), np.empty_like(values), np.empty_like(parts)
+    for e in range(len(factors)):
+        own[:] = values
+        unit_values(present, absent, unit, state, weight, factors[e], False, own, some)
+        product_of(base, own, table)
+        given_of(table, outers, core, rare_at, rare, out[e])
+
+
+@compiled
+def members_under(
+    factors: Array, outside: Array, base: Array, present: Array, absent: Array, unit: Index, state: Index,
+    weight: Array, values: Array, parts: Array, core: Array, rare_at: Index, rare: Array, found: Array,
+) -> None:  # fmt: skip
+    """Weight of each member's presence under factors (e, m) and what surrounds the block then (e, s, o), into found."""
+    around, own, some = np.empty(len(base)), np.empty_like(values), np.empty_like(parts)
+    for e in range(len(factors)):
+        own[:] = values
+        some[:] = parts
+        unit_values(present, absent, unit, state, weight, factors[e], False, own, some)
+        around_of(outside[e], core, rare_at, rare, around)
+        members_in(base, around, own, some, unit, found[e])
+
+
+@compiled
+def times_shared(begin: Index, slot: Index, factor: Array, on: Flags, chance: Array, out: Array) -> None:
+    """Factors of each extra on shared causes under each configuration: out (e, s).
+
+    Extra e has factor[begin[e]:begin[e + 1]] on slots; slots after the last are causes summed out, of `chance` (s, .).
+    """
+    slots = on.shape[1]
+    for e in range(len(begin) - 1):
+        for s in range(len(on)):
+            out[e, s] = 1.0
+        for at in range(begin[e], begin[e + 1]):
+            h, v = slot[at], factor[at]
+            for s in range(len(on)):
+                if h >= slots:
+                    out[e, s] *= 1.0 - chance[s, h - slots] * (1.0 - v)
+                elif on[s, h]:
+                    out[e, s] *= v
+
+
+# -------------------------------------------------------------------- configurations of shared causes
+
+
+@compiled
+def unpack(words: Index, slots: int) -> Flags:
+    """Configurations as flags: (s, h)."""
+    on = np.empty((len(words), slots), dtype=np.bool_)
+    for s in range(len(words)):
+        for h in range(slots):
+            on[s, h] = words[s, h // WORD] >> (h % WORD) & 1 == 1
+    return on
+
+
+@compiled
+def prior_of(
+    on: Flags, no_root: float, odds: Array, link_child: Index, link_keep: Array, link_begin: Index, link_parent: Index,
+    link_left: Array, fold_leak: Array, fold_begin: Index, fold_child: Index, fold_with: Array, fold_own: Array,
+    prior: Array, chance: Array,
+) -> None:  # fmt: skip
+    """Prior of each configuration (s,), and the chance of each cause that is summed out (s, .).
+
+    Roots by their odds (h,); links with child and parents in slots; causes summed out by their children's chances when
+    present (`fold_with`) and by the children's own (`fold_own`).
+    """
+    for s in range(len(on)):
+        weight = no_root
+        for h in range(on.shape[1]):
+            if on[s, h]:
+                weight *= odds[h]
+        for k in range(len(link_child)):
+            absent = link_keep[k]
+            for at in range(link_begin[k], link_begin[k + 1]):
+                if on[s, link_parent[at]]:
+                    absent *= link_left[at]
+            weight *= 1.0 - absent if on[s, link_child[k]] else absent
+        for f in range(len(fold_leak)):
+            present, without = fold_leak[f], 1.0 - fold_leak[f]
+            for at in range(fold_begin[f], fold_begin[f + 1]):
+                if on[s, fold_child[at]]:
+                    present *= fold_with[at]
+                    without *= fold_own[at]
+                else:
+                    present *= 1.0 - fold_with[at]
+                    without *= 1.0 - fold_own[at]
+            weight *= present + without
+            chance[s, f] = present / (present + without) if present + without > 0.0 else 0.0
+        prior[s] = weight
+
+
+@compiled
+def weigh(
+    on: Flags, prior: Array, outer: Array, outer_weight: Array, outer_at: Index, core: Array, core_at: Index,
+    rare: Array, rare_at: Index, touches_rare: Flags, either: Index, cells: Array, cell_at: Index, plain: Array,
+    plain_at: Index, given: Array, weight: Array,
+) -> None:  # fmt: skip
+    """About P(configuration, findings): weight (s,).
+
+    outer (2, h, o), core (2, h, rows of all blocks), rare likewise; touches_rare (b, h + 1), in the last column
+    whether a slot that matters when absent does; `cells` the tables and `plain` (o, r) the same summed over rare rows;
+    `given` (s, o) what listed blocks come to, or nothing.
+    """
+    slots, outers, blocks = on.shape[1], len(outer_weight), len(outer_at)
+    row, side, total = np.empty(core.shape[2]), np.empty(rare.shape[2]), np.empty(outers)
+    picks, own = np.empty(slots, dtype=np.int64), np.empty(outers)
+    for s in range(len(on)):
+        weight[s] = 0.0
+        if prior[s] == 0.0:
+            continue
+        count = 0
+        for h in range(slots):
+            if on[s, h]:
+                picks[count] = h
+                count += 1
+        for r in range(len(row)):
+            row[r] = 1.0
+        for o in range(outers):
+            total[o] = outer_weight[o] * (given[s, o] if len(given) else 1.0)
+        for k in range(count):
+            h = picks[k]
+            for r in range(len(row)):
+                row[r] *= core[1, h, r]
+            for o in range(outers):
+                total[o] *= outer[1, h, o]
+        for h in either:
+            if not on[s, h]:
+                for r in range(len(row)):
+                    row[r] *= core[0, h, r]
+                for o in range(outers):
+                    total[o] *= outer[0, h, o]
+        for b in range(blocks):
+            first, cores = core_at[b], core_at[b + 1] - core_at[b]
+            if cores == 0:
+                continue
+            at_rare = touches_rare[b, slots]
+            for k in range(count):
+                at_rare = at_rare or touches_rare[b, picks[k]]
+            many = (plain_at[b + 1] - plain_at[b]) // cores
+            if at_rare:
+                begin, rares = rare_at[b], rare_at[b + 1] - rare_at[b]
+                for q in range(begin, begin + rares):
+                    side[q] = 1.0
+                    for k in range(count):
+                        side[q] *= rare[1, picks[k], q]
+                    for h in either:
+                        if not on[s, h]:
+                            side[q] *= rare[0, h, q]
+                for o in range(many):
+                    come_to = 0.0
+                    for r in range(cores):
+                        inner = 0.0
+                        for q in range(rares):
+                            inner += cells[cell_at[b] + (o * cores + r) * rares + q] * side[begin + q]
+                        come_to += inner * row[first + r]
+                    own[o] = come_to
+            else:
+                for o in range(many):
+                    come_to = 0.0
+                    for r in range(cores):
+                        come_to += plain[plain_at[b] + o * cores + r] * row[first + r]
+                    own[o] = come_to
+            for o in range(outers):
+                total[o] *= own[outer_at[b, o]]
+        everything = 0.0
+        for o in range(outers):
+            everything += total[o]
+        weight[s] = max(everything * prior[s], 0.0)
+
+
+@compiled
+def remember(table: Index, words: Index, at: int) -> bool:
+    """Put row `at` of words into an open table of row numbers (-1: free); False if it was there."""
+    mixed = np.int64(1469598103934665603)
+    for w in range(words.shape[1]):
+        mixed = (mixed ^ words[at, w]) * np.int64(1099511628211)
+        mixed ^= mixed >> 29
+    place = mixed & (len(table) - 1)
+    while table[place] >= 0:
+        same = True
+        for w in range(words.shape[1]):
+            same = same and words[table[place], w] == words[at, w]
+        if same:
+            return False
+        place = (place + 1) & (len(table) - 1)
+    table[place] = at
+    return True
+
+
+@compiled
+def distinct(words: Index, table: Index, out: Index) -> int:
+    """Each configuration once, into out; how many."""
+    end = 0
+    for s in range(len(words)):
+        for w in range(words.shape[1]):
+            out[end, w] = words[s, w]
+        if remember(table, out, end):
+            end += 1
+    return end
+
+
+@compiled
+def one_more(words: Index, end: int, due: Flags, items: Index, table: Index) -> int:
+    """Each due row of words[:end] with each item it has no cause in common with, and without each of its causes.
+
+    Only what is new is added; returns the new end.
+    """
+    for s in range(end):
+        remember(table, words, s)
+    last = end
+    for s in range(end):
+        if not due[s]:
+            continue
+        for k in range(len(items)):
+            apart = last < len(words)
+            for w in range(words.shape[1]):
+                apart = apart and words[s, w] & items[k, w] == 0
+            if apart:
+                for w in range(words.shape[1]):
+                    words[last, w] = words[s, w] | items[k, w]
+                if remember(table, words, last):
+                    last += 1
+        for w in range(words.shape[1]):
+            left = words[s, w]
+            while left and last < len(words):
+                for v in range(words.shape[1]):
+                    words[last, v] = words[s, v]
+                words[last, w] ^= left & -left
+                left &= left - 1
+                if remember(table, words, last):
+                    last += 1
+    return last
+
+
+@compiled
+def worth_keeping(weight: Array, taken: Flags, total: float, loss: float, most: int, out: Flags) -> int:
+    """All that are not taken but the least, which together stay below the loss; no more than `most`, the heaviest.
+
+    Weights are sorted into steps of an eighth of an octave; a step is kept or left as a whole. Returns how many.
+    """
+    step = np.empty(len(weight), dtype=np.int64)
+    sums, counts = np.zeros(STEPS), np.zeros(STEPS, dtype=np.int64)
+    bits, scale = weight.view(np.int64), np.empty(1)
+    scale[0] = total
+    top = scale.view(np.int64)[0] >> FINE
+    for s in range(len(weight)):
+        if not taken[s]:
+            step[s] = min(max(STEPS - 1 - (top - (bits[s] >> FINE)), 0), STEPS - 1)
+            sums[step[s]] += weight[s]
+            counts[step[s]] += 1
+    first, lost = 0, 0.0
+    while first < STEPS and lost + sums[first] <= loss:
+        lost += sums[first]
+        first += 1
+    last, many = STEPS, 0
+    while last > first and many + counts[last - 1] <= most:
+        last -= 1
+        many += counts[last]
+    for s in range(len(weight)):
+        out[s] = not taken[s] and step[s] >= last
+    return many
