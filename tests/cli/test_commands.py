@@ -430,3 +430,39 @@ def test_a_model_that_cannot_be_exported_is_one_sentence(arguments: list[str], c
     assert result.exit_code == code
     assert said in result.stderr
     assert "Traceback" not in result.output
+
+
+def test_the_way_of_a_suspect_adds_up(case_file: Path) -> None:
+    told = json.loads(run("weigh", case_file, "--json").output)
+    assert told["suspects"]
+    for suspect in [*told["suspects"], *told["victims"]]:
+        way = suspect["start_decibans"] + sum(piece["decibans"] for piece in suspect["evidence"])
+        assert way == pytest.approx(suspect["now_decibans"], abs=1e-6)
+        odds = 10.0 ** (suspect["now_decibans"] / 10.0)
+        assert suspect["probability"] == pytest.approx(odds / (1.0 + odds), abs=1e-6)
+    assert [mind["cause"] for mind in told["change_of_mind"]] == [s["cause"] for s in told["suspects"][:2]]
+
+
+def test_what_would_change_the_mind_is_said_short(case_file: Path) -> None:
+    output = run("weigh", case_file).output
+    mind = section(output, "What would change my mind")
+    whole = json.loads(run("weigh", case_file, "--json").output)
+    assert "If it is not this one, then:" in mind
+    assert "chance " in mind
+    falls = whole["change_of_mind"][0]["falls"]
+    assert f"and {len(falls) - 3} more" in mind or len(falls) <= 3
+    assert not re.search(r"(?<![\d.,])(100|0) in 100", output)
+
+
+def test_why_not_another_one(case_file: Path) -> None:
+    output = run("weigh", case_file, "--why-not", "plug-worn@3").output
+    assert "Why not plug electrodes worn, gap grown (plug-3)?" in output
+    assert "so frequent is it in such a car" in output
+    told = json.loads(run("weigh", case_file, "--why-not", "plug-worn@cylinder 3", "--json").output)
+    assert told["cause"] == "plug-worn@plug-3"
+    assert told["would_take"][-1]["probability_then"] > told["probability"]
+    healthy = run("weigh", case_file, "--why-not", "coil-dead@2").output
+    assert "It cannot make this complaint where it was seen." in healthy
+    unknown = run("weigh", case_file, "--why-not", "gremlin@1")
+    assert unknown.exit_code == 3
+    assert "no fault of that name" in unknown.stderr

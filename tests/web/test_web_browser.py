@@ -97,7 +97,7 @@ def width_of_picture(image) -> int:
 
 def shares(page) -> dict[str, str]:
     """Each suspect shown and its share, as the technician reads them."""
-    rows = page.locator("#suspects ~ .suspects:not(.victims) summary")
+    rows = page.locator("#suspects ~ .suspects:not(.victims) .suspect")
     return {
         f"{row.locator('.s-name').inner_text()} {row.locator('.s-where').inner_text()}": row.locator(
             ".s-chance"
@@ -253,6 +253,7 @@ def test_every_screen_fits_and_every_target_is_big_enough(visit, shop, size):
     case_id = shop.misfiring()
     page = visit("/", size)
     screens = ["", "/steps", "/parts", "/evidence", "/roadtest", "/handover", "/closing", "/cylinder/3", "/record"]
+    screens += ["/suspect", "/suspect?cause=coil-dead@coil-3", "/suspect?cause=vacuum-leak@engine"]
     forms = ["counted", "found&test=leak-down", "moved", "told", "snapshot", "repaired&repair=fit-coil", "agreed"]
     addresses = ["/", "/new", *(f"/cases/{case_id}{screen}" for screen in screens)]
     for address in [*addresses, *(f"/cases/{case_id}/record?kind={form}" for form in forms)]:
@@ -268,10 +269,62 @@ def test_every_word_can_be_read_in_the_sun(visit, shop, scheme):
     case_id = shop.misfiring()
     shop.desk.record(case_id, Moved(part="coil", first=3, second=1), "Ada")
     page = visit("/", PHONE, color_scheme=scheme)
-    for screen in ("", "/parts", "/evidence", "/closing", "/record?kind=counted", "/steps"):
+    argued = "/suspect?cause=coil-dead@coil-3"
+    for screen in ("", "/parts", "/evidence", "/closing", "/record?kind=counted", "/steps", argued):
         page.goto(f"{shop.base}/cases/{case_id}{screen}")
         page.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
         assert page.evaluate(FAINT) == [], screen
+
+
+@pytest.mark.parametrize("size", [PHONE, LAPTOP], ids=["phone", "laptop"])
+def test_a_suspect_is_argued_about_on_its_own_page(visit, shop, size):
+    case_id = shop.misfiring()
+    page = visit(f"/cases/{case_id}", size)
+    first = page.locator(".suspect").first
+    name, stands = first.locator(".s-name").inner_text(), first.locator(".s-chance").inner_text()
+    first.click()
+    page.locator("svg.way").wait_for()
+
+    assert page.locator("h1").inner_text().startswith(name)
+    assert page.locator("h1").inner_text().endswith(stands)
+    box = page.locator("svg.way").bounding_box()
+    assert box["width"] > 250
+    # The arrows of the picture and the rows of the table tell the same findings.
+    arrows = page.locator("svg.way polygon").count()
+    rows = [row.inner_text() for row in page.locator(".way-table tbody tr").all()]
+    assert rows[0].startswith("before any finding")
+    assert rows[-1].split()[-2:] == stands.split()[-2:]
+    assert len([row for row in rows if " for" in row or " against" in row]) <= arrows == len(rows) - 2
+    # What would change the mind leads to the step that could bring it.
+    page.locator(".turns a").first.click()
+    page.locator("svg.fan-picture").wait_for()
+    assert page.locator("svg.fan-picture .f-ray").count() == page.locator("details.aside table tbody tr").count() > 1
+
+
+def test_something_nobody_shows_is_named_and_argued_about(visit, shop):
+    case_id = shop.misfiring()
+    page = visit(f"/cases/{case_id}")
+    page.get_by_text("Why not something else?").click()
+    page.get_by_label("You suspect something else: name it").select_option("coil-dead@coil-2")
+    page.get_by_role("button", name="Say what speaks against it").click()
+    page.locator("svg.way").wait_for()
+    assert "It cannot make this complaint where it was seen." in page.locator("main").inner_text()
+    assert page.locator("svg.way .w-against").count() >= 1
+
+
+def test_the_pictures_print_in_black_and_white(visit, shop):
+    """In print nothing hangs on a colour: the arrows keep ink and hatching, forms and tabs are left out."""
+    case_id = shop.misfiring()
+    page = visit(f"/cases/{case_id}/suspect?cause=coil-dead@coil-3", LAPTOP)
+    page.emulate_media(media="print")
+    assert page.locator("svg.way").is_visible()
+    assert not page.locator("form").first.is_visible()
+    colours = page.evaluate(
+        """() => [...document.querySelectorAll('svg.way polygon, svg.way path')]
+        .map((each) => getComputedStyle(each).stroke.match(/[\\d.]+/g).map(Number))"""
+    )
+    assert colours
+    assert all(max(colour[:3]) - min(colour[:3]) <= 16 for colour in colours)
 
 
 def test_the_keyboard_reaches_the_first_outcome(visit, shop):

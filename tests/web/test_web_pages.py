@@ -377,3 +377,36 @@ def test_the_close_page_names_parts_in_words(shop):
 
     assert "ignition coil that came in cylinder 3 sits at cylinder 1" in text
     assert re.search(r"\b(coil|plug|injector)-\d", text) is None
+
+
+def test_a_cause_that_is_not_there_cannot_be_argued_about(shop):
+    case_id = shop.misfiring()
+    refused = shop.client.get(f"/cases/{case_id}/suspect", params={"cause": "gremlin@engine"})
+    assert refused.status_code == 422
+    assert "is no cause in this case as it stands now" in refused.text
+    assert "Why not …?" in shop.client.get(f"/cases/{case_id}/suspect").text
+
+
+def test_no_page_calls_anything_certain(shop):
+    """No share is printed as 0 or 100 per cent, however strong the findings (issue: never certain)."""
+    case_id = shop.misfiring()
+    for found in (
+        Found(test="leak-down", place="cylinder 3", outcome="leaks"),
+        Found(test="leak-path", place="cylinder 3", outcome="tailpipe"),
+        Found(test="borescope", place="cylinder 3", outcome="valve-edge-bitten"),
+    ):
+        outcomes = [outcome.id for outcome in shop.desk.knowledge.tests[found.test].outcomes]
+        assert found.outcome in outcomes, outcomes
+        shop.desk.record(case_id, found, "Ada")
+    leading = shop.desk.weighed(case_id).weighing.roots[0]
+    assert leading.probability > 0.98
+    pages = ["", "/steps", "/suspect?cause=exhaust-valve-burnt@cylinder 3", "/suspect?cause=coil-dead@coil-3"]
+    pages += ["/closing", "/cylinder/3"]
+    for page in pages:
+        text = re.sub(
+            r"<style.*?</style>|At most 10 %|width=\"[^\"]*\"", "", shop.client.get(f"/cases/{case_id}{page}").text
+        )
+        assert not re.search(r"(?<![\d.,])(?:100|0) (?:%|in 100)", text), page
+    argued = shop.client.get(f"/cases/{case_id}{pages[2]}").text
+    assert "strong suspicion, not proof" in argued
+    assert "strong suspicion, not proof" not in shop.client.get(f"/cases/{case_id}{pages[3]}").text.split("<h2")[0]

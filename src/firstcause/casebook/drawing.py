@@ -8,13 +8,14 @@ from html import escape
 from math import pi
 
 from firstcause.casebook.ledger import Ledger, Sitting
+from firstcause.casebook.svg import INK, PAPER, QUIET, box, picture, text
 from firstcause.casebook.words import ordinal
 from firstcause.vehicle.layout import EngineLayout
 
 _WIDTH, _MARGIN, _TOP, _FOOT = 400.0, 8.0, 44.0, 46.0
 _ROW, _RADIUS, _RING = 86.0, 23.0, 6.0
 _CHIP_HEIGHT, _CHIP_GAP = 19.0, 4.0
-_INK, _PAPER, _QUIET, _HOT = "#111", "#fff", "#555", "#b3261e"  # presentation attributes: a page's own style may differ
+_HOT = "#b3261e"
 
 
 @dataclass(frozen=True)
@@ -53,20 +54,20 @@ def engine_svg(
     height = _TOP + rows * tall + _FOOT
     between = {"inline": 0.0, "vee": 12.0, "flat": 28.0}[layout.arrangement]
     column = (_WIDTH - 2 * _MARGIN - between) / len(layout.banks)
-    parts: list[str] = [_text(_WIDTH / 2, 14, "front of the engine", "e-small", anchor="middle", fill=_QUIET)]
+    parts: list[str] = [text(_WIDTH / 2, 14, "front of the engine", "e-small", anchor="middle", fill=QUIET)]
     if between:
         x = _WIDTH / 2 - (between - 8) / 2
         words = "valley" if layout.arrangement == "vee" else "crankcase"
-        parts.append(_box(x, _TOP - 6, between - 8, rows * tall + 6, "e-between", 2, fill="#ddd"))
+        parts.append(box(x, _TOP - 6, between - 8, rows * tall + 6, "e-between", 2, fill="#ddd"))
         if layout.arrangement == "flat":
             y = _TOP + rows * tall / 2
             turned = f'transform="rotate(-90 {_WIDTH / 2:.0f} {y:.0f})"'
-            parts.append(_text(_WIDTH / 2, y + 4, words, "e-small", anchor="middle", fill=_QUIET, more=turned))
+            parts.append(text(_WIDTH / 2, y + 4, words, "e-small", anchor="middle", fill=QUIET, more=turned))
     for number, bank in enumerate(layout.banks):
         x = _MARGIN + number * (column + between)
-        parts.append(_box(x, _TOP - 6, column, len(bank) * tall + 6, "e-block", 10, fill="none", stroke=_INK))
+        parts.append(box(x, _TOP - 6, column, len(bank) * tall + 6, "e-block", 10, fill="none", stroke=INK))
         if len(layout.banks) > 1:
-            parts.append(_text(x + 6, _TOP - 11, f"bank {number + 1}", "e-small", fill=_QUIET))
+            parts.append(text(x + 6, _TOP - 11, f"bank {number + 1}", "e-small", fill=QUIET))
         for row, cylinder in enumerate(bank):
             cell = _Cell(x, _TOP + row * tall, column, tall, narrow)
             drawn = _cylinder(cell, cylinder, layout, ledger, misfires, cylinder in complaint)
@@ -75,15 +76,10 @@ def engine_svg(
             group = f'<g class="e-cylinder"><title>{words}</title>{drawn}</g>'
             parts.append(group if address is None else f'<a href="{address}" aria-label="{words}">{group}</a>')
     order = f"fires {'-'.join(map(str, layout.firing_order))}"
-    parts.append(_text(_WIDTH / 2, height - 26, "flywheel end", "e-small", anchor="middle", fill=_QUIET))
-    parts.append(_text(_WIDTH / 2, height - 7, order, "e-order", anchor="middle", weight=700))
+    parts.append(text(_WIDTH / 2, height - 26, "flywheel end", "e-small", anchor="middle", fill=QUIET))
+    parts.append(text(_WIDTH / 2, height - 7, order, "e-order", anchor="middle", weight=700))
     title, told = f"{_shape(layout)} seen from above", _description(layout, ledger, misfires, complaint)
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="engine" viewBox="0 0 {_WIDTH:.0f} {height:.0f}" role="img"'
-        f' aria-labelledby="{name}-title {name}-desc" font-family="sans-serif">'
-        f'<title id="{name}-title">{escape(title)}</title><desc id="{name}-desc">{escape(told)}</desc>'
-        f"{''.join(parts)}</svg>"
-    )
+    return picture(_WIDTH, height, "engine", name, title, told, "".join(parts))
 
 
 @dataclass(frozen=True)
@@ -102,20 +98,20 @@ def _cylinder(
 ) -> str:
     cx, cy = cell.x + 10 + _RADIUS + _RING, cell.y + 6 + _RADIUS + _RING
     body = [
-        _box(cell.x + 3, cell.y + 1, cell.width - 6, cell.height - 6, "e-cell", 8, fill=_PAPER),
-        f'<circle cx="{cx:.1f}" cy="{cy:.1f}" r="{_RADIUS}" class="e-bore" fill="{_PAPER}" stroke="{_INK}"'
+        box(cell.x + 3, cell.y + 1, cell.width - 6, cell.height - 6, "e-cell", 8, fill=PAPER),
+        f'<circle cx="{cx:.1f}" cy="{cy:.1f}" r="{_RADIUS}" class="e-bore" fill="{PAPER}" stroke="{INK}"'
         f' stroke-width="{3 if accused else 1.2}"/>',
     ]
     if misfires is not None and number in misfires.by_cylinder:
         body.append(_ring(cx, cy, misfires.share(number)))
-    body.append(_text(cx, cy + 7, str(number), "e-number", anchor="middle", size=20, weight=700))
+    body.append(text(cx, cy + 7, str(number), "e-number", anchor="middle", size=20, weight=700))
     body.append(
-        _text(cx, cy + _RADIUS + _RING + 14, _count_words(number, misfires), "e-count", anchor="middle", size=11)
+        text(cx, cy + _RADIUS + _RING + 14, _count_words(number, misfires), "e-count", anchor="middle", size=11)
     )
     left = cx + _RADIUS + _RING + 8
-    body.append(_text(left, cell.y + 15, f"fires {ordinal(layout.firing_order.index(number) + 1)}", "e-small", size=11))
+    body.append(text(left, cell.y + 15, f"fires {ordinal(layout.firing_order.index(number) + 1)}", "e-small", size=11))
     if accused:
-        body.append(_text(left, cell.y + cell.height - 11, "▲ complaint", "e-accused", weight=700, fill=_HOT))
+        body.append(text(left, cell.y + cell.height - 11, "▲ complaint", "e-accused", weight=700, fill=_HOT))
     lines = _lines(_parts_of(number, ledger), cell.narrow)
     body += _chips(left, cell.y + 20, cell.x + cell.width - 6 - left, lines, number)
     return "".join(body)
@@ -158,13 +154,13 @@ def _chips(x: float, y: float, width: float, lines: Sequence[Sequence[Sitting]],
 
 
 def _chip(left: float, top: float, wide: float, label: str, state: str) -> str:
-    fill, ink = (_INK, _PAPER) if state == "moved" else (_PAPER, _INK)
+    fill, ink = (INK, PAPER) if state == "moved" else (PAPER, INK)
     dash = ' stroke-dasharray="3 2"' if state == "new" else ""
     size = min(11.0, (wide - 3) / (0.56 * len(label)))  # a letter is a little over half as wide as high
     return (
         f'<rect x="{left:.1f}" y="{top:.1f}" width="{wide:.1f}" height="{_CHIP_HEIGHT}" rx="4" class="e-chip'
-        f' e-{state}" fill="{fill}" stroke="{_INK}" stroke-width="{0.8 if state == "home" else 1.6}"{dash}/>'
-        + _text(left + wide / 2, top + 13.5, label, f"e-label e-label-{state}", anchor="middle", size=size, fill=ink)
+        f' e-{state}" fill="{fill}" stroke="{INK}" stroke-width="{0.8 if state == "home" else 1.6}"{dash}/>'
+        + text(left + wide / 2, top + 13.5, label, f"e-label e-label-{state}", anchor="middle", size=size, fill=ink)
     )
 
 
@@ -221,22 +217,3 @@ def _description(
     remarkable = [_about(n, layout, ledger, misfires, n in complaint) for n in layout.cylinders]
     told += [f"{words}." for words in remarkable if words.count(",") > 1]
     return " ".join(told)
-
-
-def _text(
-    x: float, y: float, words: str, kind: str, *, anchor: str = "start", size: float = 11, weight: int = 400,
-    fill: str = _INK, more: str = "",
-) -> str:  # fmt: skip
-    return (
-        f'<text x="{x:.1f}" y="{y:.1f}" class="{kind}" text-anchor="{anchor}" font-size="{size:.3g}"'
-        f' font-weight="{weight}" fill="{fill}" {more}>{escape(words)}</text>'
-    )
-
-
-def _box(
-    x: float, y: float, width: float, height: float, kind: str, rx: float, *, fill: str, stroke: str = "none"
-) -> str:
-    return (
-        f'<rect x="{x:.1f}" y="{y:.1f}" width="{width:.1f}" height="{height:.1f}" rx="{rx:g}" class="{kind}"'
-        f' fill="{fill}" stroke="{stroke}"/>'
-    )

@@ -158,7 +158,9 @@ def _is_idle(step: dict[str, Any]) -> bool:
 
 
 def print_card(step: dict[str, Any], weighed: WeighedCase) -> None:
-    """One step: its price, what it opens, how it is done, its cautions, and what each outcome would mean."""
+    """One step: its price, why now, what it opens, how it is done, its cautions, and what each outcome would mean."""
+    from firstcause.casebook.explaining import why_now
+
     line(f"{step['name']} ({step['place']})")
     minutes = f"{step['minutes']:.0f}"
     line(
@@ -166,6 +168,9 @@ def print_card(step: dict[str, Any], weighed: WeighedCase) -> None:
         f"{step['expected_cost']:.0f} (all amounts in the shop's currency)",
         4,
     )
+    advice = weighed.weighing.advice
+    if step["key"] == advice.best.step.key and (why := why_now(advice.best, advice)):
+        line(f"Why now: {why}.", 4)
     if opened := _opened(step, weighed):
         line(f"Opens: {'; '.join(opened)}.", 4)
     if step["kind"] == "test":

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
+from firstcause.casebook.reasons_drawing import way_svg
 from firstcause.handover.facts import CauseFact, CylinderCount, Picture, Readings
 from firstcause.handover.plainly import chance_figure, count_words
 
@@ -45,6 +46,20 @@ def before_after_picture(
         body.append(_line(left, y, left, y + row_height - 4))
     alt = ". ".join(_told(number, pair) for number, pair in rows) + "."
     return Picture(_svg(height, "Misfires before and after" if after else "Misfires as it came", alt, body), alt)
+
+
+def way_picture(cause: CauseFact) -> Picture | None:
+    """What moved the cause from how frequent it is to where it stands; None where that was not worked out."""
+    if cause.reasons is None:
+        return None
+    words = {each.event: f"{each.event}: {each.words}" for each in cause.evidence}
+
+    def label(happenings: tuple[str, ...]) -> str:
+        told = [words.get(happening, happening) for happening in happenings]
+        return told[0] if len(told) == 1 else f"{', '.join(happenings[:-1])} and {happenings[-1]} together"
+
+    title = f"What moved: {cause.name} ({cause.place})"
+    return Picture(way_svg(title, cause.reasons, label), title)
 
 
 def likely_picture(causes: Sequence[CauseFact]) -> Picture:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 from firstcause.handover.facts import CauseFact, DriveFact, Fact, Report
 from firstcause.handover.owner_page import NOT_LEGAL
 from firstcause.handover.page import Block, Page, Section, drawing, item, points, section, table, words
 from firstcause.handover.page import Words as Paragraph
+from firstcause.handover.pictures import way_picture
 from firstcause.handover.plainly import chance_number, money_words
 from firstcause.reasoning.saying import one_in
 
@@ -39,6 +40,7 @@ def record_page(report: Report) -> Page:
                 "Chance: posterior probability. Decibans: ten times the decimal log of the odds. The way begins with "
                 "how frequent the cause is before any finding; each event has its fair share, and the shares add up.",
             ),
+            *_way_of_likeliest(record.suspects),
         ),
         section(
             "Spoilt by something else",
@@ -145,6 +147,15 @@ def _decision(report: Report) -> Iterable[Fact]:
 
 def _suspect(cause: CauseFact) -> tuple[str, ...]:
     return (cause.name, cause.place, chance_number(cause.chance), cause.state, _way(cause))
+
+
+def _way_of_likeliest(causes: Sequence[CauseFact]) -> Iterable[Block]:
+    """The picture of what moved the likeliest cause."""
+    for cause in causes[:1]:
+        way = way_picture(cause)
+        if way is not None:
+            yield words(f"What moved the likeliest, {cause.name} ({cause.place}), finding by finding:")
+            yield drawing(way, "", 70)
 
 
 def _way(cause: CauseFact) -> str:

@@ -1,4 +1,4 @@
-"""Why a suspect stands where it stands: what each finding did to it, in decibans that add up. Decision 0012.
+"""Why a suspect stands where it stands: what each finding did to it, in decibans that add up. Decision 0016.
 
 The scale is Turing's and Good's deciban: ten times the decimal logarithm of the odds. 10 dB make the odds ten times as
 high, 3 dB twice. Findings overlap, so each gets its fair share (Shapley 1953): what it adds to the odds, averaged over

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from firstcause.errors import RequestError
+from firstcause.reasoning.because import log_odds
 from firstcause.reasoning.compiled import Model, compile_model
 from firstcause.reasoning.exact import Engine, Extra, rough_engine
 from firstcause.reasoning.history import Found
@@ -16,6 +17,7 @@ from firstcause.reasoning.steps import Step, Terms, most_suspect, open_now, swap
 
 EVEN = 0.5
 WORTH_A_LINE = 0.005
+WORTH_A_TURN = 3.0  # decibans
 MOST_TOGETHER = 3
 RIVAL_FROM = 0.03
 
@@ -52,8 +54,9 @@ class Turn:
 class Mind:
     """About one suspect: which single findings would make it fall, and which would settle it, the likeliest first.
 
-    It falls below even odds or below another root; it is settled at the closing limit. `low` and `high` are the
-    findings that would move it furthest either way: what can be had where none makes it fall or settles it.
+    It falls below even odds or below another root; it is settled at the closing limit. What moves it by less than 3
+    decibans (odds twice or half as high) does neither. `low` and `high` are the findings that would move it furthest
+    either way: what can be had where none makes it fall or settles it.
     """
 
     cause: str
@@ -132,7 +135,11 @@ def mind_of(cause: str, belief: Mapping[str, float], seen: Iterable[Sight], limi
     turns = [Turn(sight, sight.then[cause], *sight.leader(cause)) for sight in seen if cause in sight.then]
 
     def falls(turn: Turn) -> bool:
-        return (now >= EVEN > turn.then) or (leads and turn.then < turn.leader_then)
+        below = (now >= EVEN > turn.then) or (leads and turn.then < turn.leader_then)
+        return below and log_odds(turn.then) <= log_odds(now) - WORTH_A_TURN
+
+    def settles(turn: Turn) -> bool:
+        return now < limit <= turn.then and log_odds(turn.then) >= log_odds(now) + WORTH_A_TURN
 
     ordered = sorted(turns, key=lambda turn: (-turn.sight.chance, turn.sight.step.minutes))
     by_then = sorted(turns, key=lambda turn: turn.then)
@@ -141,7 +148,7 @@ def mind_of(cause: str, belief: Mapping[str, float], seen: Iterable[Sight], limi
         now,
         limit,
         tuple(turn for turn in ordered if falls(turn)),
-        tuple(turn for turn in ordered if now < limit <= turn.then),
+        tuple(turn for turn in ordered if settles(turn)),
         next((turn for turn in by_then if turn.then < now), None),
         next((turn for turn in reversed(by_then) if turn.then > now), None),
     )

@@ -31,6 +31,11 @@ def one_in(probability: float) -> str:
     return f"1 in {round(many / step) * step:,}"
 
 
+def share(probability: float) -> str:
+    """`47 %`, and a small share as `1 in 630`."""
+    return percent(probability) if probability >= 0.01 else one_in(probability)
+
+
 def drawn(probability: float) -> float:
     """The share of a bar to fill, 0 to 1: something is always left open, and something always there."""
     return min(0.99, max(0.005, probability))
@@ -42,8 +47,5 @@ def decibans(weight: float) -> str:
 
 
 def _rounded(probability: float, unit: str) -> str:
-    if probability >= 0.995:
-        return f"over 99{unit}"
-    if probability < 0.005:
-        return f"under 1{unit}"
-    return f"{probability * 100:.0f}{unit}"
+    whole = round(probability * 100)
+    return f"over 99{unit}" if whole > 99 else f"under 1{unit}" if whole < 1 else f"{whole}{unit}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import replace
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Query, Request
@@ -18,9 +19,11 @@ from firstcause.handover.record import frame_rows
 from firstcause.handover.telling import parts_in_words
 from firstcause.knowledge.base import Knowledge, fits
 from firstcause.knowledge.schema import TestEntry
+from firstcause.reasoning.saying import CAUTION
+from firstcause.web.arguing import argument_view, choices
 from firstcause.web.desk import Desk
 from firstcause.web.render import Render
-from firstcause.web.views import CaseView, case_view, code_lists, event_view, put_back_words
+from firstcause.web.views import CaseView, case_view, code_lists, event_view, put_back_words, step_fan
 
 router = APIRouter(include_in_schema=False)
 SHAPES = ("I2", "I3", "I4", "I5", "I6", "V6", "V8", "V10", "V12", "F2", "F4", "F6")
@@ -100,12 +103,29 @@ def steps(request: Request, case_id: str, desk: TheDesk, render: TheRender) -> R
 def one_step(
     request: Request, case_id: str, key: Annotated[str, Query(max_length=120)], desk: TheDesk, render: TheRender
 ) -> Response:
-    view, _ = view_of(desk, case_id)
+    view, weighed = view_of(desk, case_id)
     step = next((step for step in (view.best, *view.others) if step is not None and step.key == key), None)
     if step is None:
         gone = f"The step {key!r} is not proposed any more: the case has gone on. Look at the case again."
         raise RequestError(view.trouble or gone)
+    if weighed is not None:
+        option = next(option for option in weighed.weighing.advice.options if option.step.key == key)
+        step = replace(step, fan=step_fan(option, weighed, desk.currency))
     return render.page(request, "step.html", {"view": view, "tab": "case", "step": step})
+
+
+@router.get("/cases/{case_id}/suspect")
+def suspect(
+    request: Request, case_id: str, desk: TheDesk, render: TheRender, cause: Annotated[str, Query(max_length=120)] = ""
+) -> Response:
+    """What speaks for and against one cause, shown or not; without one, the choice of all."""
+    view, weighed = view_of(desk, case_id)
+    if weighed is None:
+        raise RequestError(view.trouble)
+    values = {"view": view, "tab": "case", "choices": choices(weighed), "caution": CAUTION}
+    if not cause:
+        return render.page(request, "another.html", values)
+    return render.page(request, "suspect.html", {**values, "a": argument_view(cause, weighed)})
 
 
 @router.get("/cases/{case_id}/parts")

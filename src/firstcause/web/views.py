@@ -11,13 +11,16 @@ from firstcause.casebook.case import Case
 from firstcause.casebook.doubts import conflict_words
 from firstcause.casebook.drawing import Misfires, engine_svg
 from firstcause.casebook.events import Attached, Counted, Drove, Event, Found, Repaired, Snapshot
+from firstcause.casebook.explaining import cause_words, why_now
 from firstcause.casebook.ledger import Ledger
 from firstcause.casebook.readings import firings_of
+from firstcause.casebook.reasons_drawing import Ray, fan_svg
 from firstcause.casebook.weighing import WeighedCase
 from firstcause.casebook.words import holder_words, opening_words, say, watched_words
 from firstcause.knowledge.base import Knowledge
 from firstcause.knowledge.schema import Triage
 from firstcause.reasoning.choice import Option, Outlook
+from firstcause.reasoning.saying import CAUTION, HIGH, drawn, percent
 from firstcause.reasoning.steps import Step
 from firstcause.reasoning.weigh import Suspect
 
@@ -27,39 +30,20 @@ VERDICT_WORDS: Mapping[str, tuple[str, str]] = {
     "with-care": ("◆", "May be driven gently"),
     "not-told": ("?", "Nothing was told that says whether it may be driven: ask about the lamp and the smell"),
 }
-FULL_BAR_DECIBANS = 20.0
+WORTH_A_RAY = 0.005
 OUTCOME_WORDS = 2  # suspects named after each outcome
 
 
 @dataclass(frozen=True)
-class Weight:
-    """One reason: which event speaks for (positive) or against a suspect, in decibans; bar in percent of half."""
-
-    event: str
-    words: str
-    decibans: float
-
-    @property
-    def bar(self) -> float:
-        return min(50.0, abs(self.decibans) / FULL_BAR_DECIBANS * 50.0)
-
-
-@dataclass(frozen=True)
 class SuspectView:
-    """One suspect or victim."""
+    """One suspect or victim in the list; the rest stands on its own page."""
 
+    cause: str
     name: str
-    plain: str
     where: str
-    percent: float
-    weights: tuple[Weight, ...]
-    behind: tuple[tuple[str, str], ...]
-    watch: str
+    shown: str
+    bar: float
     victim: bool
-
-    @property
-    def shown(self) -> str:
-        return percent_words(self.percent / 100)
 
 
 @dataclass(frozen=True)
@@ -96,6 +80,10 @@ class StepView:
     cautions: tuple[tuple[str, str], ...]
     watched: str
     outcomes: tuple[OutcomeView, ...]
+    why: str = ""
+    """why it stands first"""
+    fan: str = ""
+    """its outcomes as a picture"""
     done: str = ""
     """for a repair: the event that says it was done, as JSON"""
     swap: tuple[str, int, int] | None = None
@@ -156,6 +144,8 @@ class CaseView:
     standing_open: tuple[str, ...] = ()
     put_back: tuple[str, ...] = ()
     conflicts: tuple[str, ...] = ()
+    caution: str = ""
+    """why a high share is no proof, where one is high"""
     trouble: str = ""
 
     @property
@@ -196,17 +186,20 @@ def case_view(
 
 def _with_weighing(base: CaseView, weighed: WeighedCase, currency: str) -> CaseView:
     mark, words = VERDICT_WORDS[weighed.safety.verdict]
-    told = {event.id: event.words for event in base.events}
-    options = [step_view(option, weighed, currency) for option in weighed.weighing.advice.options]
+    advice = weighed.weighing.advice
+    options = [step_view(option, weighed, currency) for option in advice.options]
+    best = replace(options[0], why=why_now(advice.best, advice), fan=step_fan(advice.best, weighed, currency))
+    high = any(suspect.probability >= HIGH for suspect in weighed.weighing.roots)
     return replace(
         base,
         safety_mark=mark,
         safety_words=words,
         safety=weighed.safety.verdict,
         rules=tuple(rule_view(rule, weighed.knowledge) for rule in weighed.safety.rules),
-        suspects=tuple(suspect_view(suspect, weighed, told) for suspect in weighed.weighing.roots),
-        victims=tuple(suspect_view(suspect, weighed, told) for suspect in weighed.weighing.victims),
-        best=options[0],
+        suspects=tuple(suspect_view(suspect, weighed) for suspect in weighed.weighing.roots),
+        victims=tuple(suspect_view(suspect, weighed) for suspect in weighed.weighing.victims),
+        best=best,
+        caution=CAUTION if high else "",
         others=tuple(options[1:]),
         standing_open=tuple(opening_words(tuple(sorted(weighed.weighing.advice.standing_open)), weighed.knowledge)),
         put_back=put_back_words(weighed.ledger),
@@ -220,19 +213,14 @@ def rule_view(rule: Triage, knowledge: Knowledge) -> RuleView:
     return RuleView(rule.owner, rule.do, tuple((caution.level, caution.text) for caution in known))
 
 
-def suspect_view(suspect: Suspect, weighed: WeighedCase, told: Mapping[str, str]) -> SuspectView:
+def suspect_view(suspect: Suspect, weighed: WeighedCase) -> SuspectView:
     """One suspect in words."""
     return SuspectView(
+        suspect.cause,
         suspect.name,
-        suspect.plain,
         holder_words(suspect.where, weighed.knowledge),
-        suspect.probability * 100,
-        tuple(
-            Weight(piece.happenings[0], told.get(piece.happenings[0], piece.happenings[0]), piece.decibans)
-            for piece in weighed.weighing.reasons[suspect.cause].pieces
-        ),
-        tuple((cause_words(found[0], weighed), percent_words(found[-1])) for found in suspect.behind),
-        suspect.watch,
+        percent(suspect.probability),
+        drawn(suspect.probability) * 100,
         suspect.kind == "victim",
     )
 
@@ -266,14 +254,32 @@ def step_view(option: Option, weighed: WeighedCase, currency: str) -> StepView:
     )
 
 
+def step_fan(option: Option, weighed: WeighedCase, currency: str) -> str:
+    """The outcomes of a step as a picture; nothing where there is only one."""
+    rays = [
+        Ray(look.chance, _capital(look.name), change_words(look, weighed), _to_go(look, currency))
+        for look in option.fan
+        if look.chance >= WORTH_A_RAY
+    ]
+    return fan_svg(f"What may come out: {option.step.name}", rays) if len(rays) > 1 else ""
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def _to_go(look: Outlook, currency: str) -> str:
+    return f"about {look.expected_cost:.0f} {currency} to go" if look.expected_cost > 0 else ""
+
+
 def outcome_view(
     look: Outlook, step: Step, says: Mapping[str, str], weighed: WeighedCase, currency: str
 ) -> OutcomeView:
     """One outcome: its chance, whom one would suspect then, what one would still expect to pay, and its event."""
     then = change_words(look, weighed)
-    cost = f"about {look.expected_cost:.0f} {currency} to go" if look.expected_cost > 0 else ""
+    cost = _to_go(look, currency)
     kind = Counted if all(region == "idle" for region, _ in step.watched) else Drove
-    body, form, name = "", "", look.name[:1].upper() + look.name[1:]
+    body, form, name = "", "", _capital(look.name)
     if step.kind == "test":
         body = Found(test=step.what, place=str(step.place), outcome=look.outcome).model_dump_json()
     elif step.kind in ("watch", "verify") and look.outcome == "quiet":
@@ -287,7 +293,7 @@ def outcome_view(
         look.outcome,
         name,
         says.get(look.outcome, ""),
-        percent_words(look.chance),
+        percent(look.chance),
         "; ".join(part for part in (then, cost) if part),
         body,
         form,
@@ -300,28 +306,9 @@ def change_words(look: Outlook, weighed: WeighedCase) -> str:
     said = []
     for cause, then in look.suspects[:OUTCOME_WORDS]:
         now = belief.get(cause)
-        shares = percent_words(then) if now is None else f"{percent_words(now)} → {percent_words(then)}"
+        shares = percent(then) if now is None else f"{percent(now)} → {percent(then)}"
         said.append(f"{cause_words(cause, weighed)} {shares}")
     return ", ".join(said)
-
-
-def cause_words(cause: str, weighed: WeighedCase) -> str:
-    """A cause by its name and where it sits; causes that only exist in thought keep the name of their fault."""
-    fault, _, where = cause.partition("@")
-    entry = weighed.knowledge.faults.get(fault)
-    holder = holder_words(where.partition("#")[0], weighed.knowledge)
-    name = fault if entry is None else entry.name
-    return name if holder in ("", "engine") else f"{name} ({holder})"
-
-
-def percent_words(probability: float) -> str:
-    """A share for reading: no false precision, and never 0 % or 100 % for what is not certain."""
-    percent = probability * 100
-    if 0 < percent < 1:
-        return "< 1 %"
-    if 99 < percent < 100:
-        return "> 99 %"
-    return f"{percent:.0f} %"
 
 
 def event_view(event: Event, case: Case, knowledge: Knowledge, notes: tuple[str, ...]) -> EventView:
