@@ -46,12 +46,13 @@ def turn_words(turn: Turn, weighed: WeighedCase) -> str:
     return said
 
 
-def why_now(option: Option, advice: Advice) -> str:
+def why_now(option: Option, advice: Advice, currency: str = "") -> str:
     """Why this step stands first: what it is expected to save, and whether what it needs stands open already."""
+    money = f" {currency}" if currency else ""
     saved = advice.without_looking - option.expected_cost
     said = []
     if option.step.kind in ("test", "swap", "watch", "verify") and saved >= WORTH_SAYING:
-        said.append(f"looking here first is expected to save {saved:,.0f} against repairing without looking")
+        said.append(f"looking here first is expected to save {saved:,.0f}{money} against repairing without looking")
     if option.step.kind == "repair" and option.fan:
         said.append(
             f"no look saves more than it costs; the chance that this is the one is {percent(option.fan[0].chance)}"

@@ -142,11 +142,14 @@ def _hatch(name: str) -> str:
 
 @dataclass(frozen=True)
 class Ray:
-    """One outcome of a step: its chance, its name, whom one would suspect then, what one would still expect to pay."""
+    """One outcome of a step: its chance, its name, whom one would suspect then, what one would still expect to pay.
+
+    Each of `then` has a line of its own.
+    """
 
     chance: float
     name: str
-    then: str
+    then: tuple[str, ...]
     cost: str
 
 
@@ -156,7 +159,7 @@ def fan_svg(title: str, rays: Sequence[Ray], *, name: str = "fan") -> str:
     rows, y = [], 8.0
     for ray in rays:
         head = wrapped(f"{percent(ray.chance)}: {ray.name}", wide, _SIZE)
-        rest = [*(wrapped(ray.then, wide, _SMALL, most=4) if ray.then else []), *([ray.cost] if ray.cost else [])]
+        rest = [words for told in (*ray.then, *filter(None, [ray.cost])) for words in wrapped(told, wide, _SMALL, 2)]
         tall = max(len(head) * _LINE + len(rest) * _SMALL_LINE + 10, drawn(ray.chance) * _NODE + 8)
         rows.append((ray, y, tall, head, rest))
         y += tall
@@ -175,7 +178,7 @@ def fan_svg(title: str, rays: Sequence[Ray], *, name: str = "fan") -> str:
             below = base + len(head) * _LINE + number * _SMALL_LINE
             body.append(text(_FAN_LEFT, below, words, "f-rest", size=_SMALL, fill=QUIET))
     told = " ".join(
-        f"{percent(ray.chance)}: {ray.name}." + (f" Then {ray.then}." if ray.then else "")
+        f"{percent(ray.chance)}: {ray.name}." + (f" Then {', '.join(ray.then)}." if ray.then else "")
         + (f" {ray.cost[0].upper()}{ray.cost[1:]}." if ray.cost else "")
         for ray in rays
     )  # fmt: skip

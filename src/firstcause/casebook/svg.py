@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from html import escape
 
@@ -46,9 +47,10 @@ def width_of(words: str, size: float) -> float:
 
 
 def wrapped(words: str, width: float, size: float, most: int = 3) -> list[str]:
-    """Words in lines of at most this width; what does not fit in `most` lines ends in an ellipsis."""
+    """Words in lines of at most this width, numbers kept with what they count; beyond `most` lines an ellipsis."""
     fits = max(8, int(width / (LETTER * size)))
-    return textwrap.wrap(words, fits, max_lines=most, placeholder=" …") or [""]
+    together = re.sub(r" (?=%)|(?<=cylinder) (?=\d)", "\u00a0", words)
+    return textwrap.wrap(together, fits, max_lines=most, placeholder=" …") or [""]
 
 
 def picture(width: float, height: float, kind: str, name: str, title: str, told: str, body: str) -> str:

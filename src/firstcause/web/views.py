@@ -188,7 +188,7 @@ def _with_weighing(base: CaseView, weighed: WeighedCase, currency: str) -> CaseV
     mark, words = VERDICT_WORDS[weighed.safety.verdict]
     advice = weighed.weighing.advice
     options = [step_view(option, weighed, currency) for option in advice.options]
-    best = replace(options[0], why=why_now(advice.best, advice), fan=step_fan(advice.best, weighed, currency))
+    best = replace(options[0], why=why_now(advice.best, advice, currency), fan=step_fan(advice.best, weighed, currency))
     high = any(suspect.probability >= HIGH for suspect in weighed.weighing.roots)
     return replace(
         base,
@@ -257,7 +257,7 @@ def step_view(option: Option, weighed: WeighedCase, currency: str) -> StepView:
 def step_fan(option: Option, weighed: WeighedCase, currency: str) -> str:
     """The outcomes of a step as a picture; nothing where there is only one."""
     rays = [
-        Ray(look.chance, _capital(look.name), change_words(look, weighed), _to_go(look, currency))
+        Ray(look.chance, _capital(look.name), tuple(changes(look, weighed)), _to_go(look, currency))
         for look in option.fan
         if look.chance >= WORTH_A_RAY
     ]
@@ -302,13 +302,18 @@ def outcome_view(
 
 def change_words(look: Outlook, weighed: WeighedCase) -> str:
     """Whom one would suspect most after an outcome, from which share now to which then."""
+    return ", ".join(changes(look, weighed))
+
+
+def changes(look: Outlook, weighed: WeighedCase) -> list[str]:
+    """The same, one by one."""
     belief = weighed.weighing.belief
     said = []
     for cause, then in look.suspects[:OUTCOME_WORDS]:
         now = belief.get(cause)
         shares = percent(then) if now is None else f"{percent(now)} → {percent(then)}"
         said.append(f"{cause_words(cause, weighed)} {shares}")
-    return ", ".join(said)
+    return said
 
 
 def event_view(event: Event, case: Case, knowledge: Knowledge, notes: tuple[str, ...]) -> EventView:
