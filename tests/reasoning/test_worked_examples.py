@@ -2,27 +2,32 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import permutations
 
 import numpy as np
 import pytest
-
-from firstcause.reasoning.theory import (
-    Bill,
+from tests.reasoning.published_rules import (
     best_order,
     eco,
     ecr_independent_faults,
     ecr_of_actions,
     ecr_of_strategy,
     ecr_single_fault,
+    order_independent_faults,
+    order_single_fault,
+    step,
+    updating_order,
+)
+
+from firstcause.reasoning.theory import (
+    COUNTED_ON,
+    Array,
+    Bill,
     entropy_bits,
     expected_bill,
     expected_course,
-    order_independent_faults,
-    order_single_fault,
     perfect_information,
-    step,
-    updating_order,
     worth_asking_now,
 )
 
@@ -133,9 +138,73 @@ def test_t7_the_likelier_and_cheaper_first() -> None:
 # ---- the vectorised forms that the list of steps uses
 
 
+def plain_bill(price: list[float] | Array, solves: list[list[float]] | Array) -> Bill:
+    """Perfect proof, no comeback, nothing to open, and a referral too dear to be taken."""
+    price, solves = np.asarray(price), np.asarray(solves)
+    faults = solves.shape[1]
+    return Bill(price, price, solves, np.zeros(faults), np.full(faults, 1e6), 0.0, 0.0)
+
+
+def cost_by_the_engine(price: list[float], solves: list[list[float]], chances: list[float]) -> float:
+    return float(expected_bill(plain_bill(price, solves), np.array([chances]), np.zeros(1))[0])
+
+
+def test_the_engine_repairs_in_the_published_orders_at_the_published_cost() -> None:
+    """The same worked examples through the engine's own arithmetic, which updates P/C after each repair in vain.
+
+    T3: Jensen et al. 2001, fig. 1, updating 1.50. T4: Langseth & Jensen 2003, example 4, updating 1.53. T5: textbook
+    exercise, 27.875. T7: Heckerman et al. 1994, eq. 4, 16.0.
+    """
+    t3 = cost_by_the_engine([1.0] * 3, [[1, 1, 0, 0], [0, 1, 1, 0], [0, 0, 1, 1]], [0.20, 0.25, 0.40, 0.15])
+    t4 = cost_by_the_engine(
+        [1.0] * 3, [[1, 0, 1, 1, 0], [0, 0, 0, 1, 1], [0, 1, 1, 0, 1]], [0.154, 0.204, 0.018, 0.358, 0.266]
+    )
+    t5 = cost_by_the_engine(
+        [1.0, 2.0, 25.0, 500.0], [[1, 0, 0], [0, 0.95, 0], [0.99, 0.99, 0], [1, 1, 1]], [0.8, 0.15, 0.05]
+    )
+    t7 = cost_by_the_engine([10.0, 20.0], [[1, 0], [0, 1]], [0.7, 0.3])
+
+    assert t3 == pytest.approx(1.50, abs=HALF_CENT)
+    assert t4 == pytest.approx(1.53, abs=HALF_CENT)
+    assert t5 == pytest.approx(27.875)
+    assert t7 == pytest.approx(16.0)
+
+
+def test_the_car_is_handed_on_where_that_is_cheapest() -> None:
+    """Call service, Heckerman et al. 1994, section 3, at the best point of the order: found by trying each point."""
+    rng = np.random.default_rng(11)
+    for _ in range(50):
+        p, price, refer = rng.dirichlet(np.ones(5)), rng.uniform(10.0, 400.0, 5), float(rng.uniform(50.0, 600.0))
+        order = order_single_fault(p.tolist(), price.tolist())
+        by_hand = [ecr_single_fault(p[order[:n]].tolist(), price[order[:n]].tolist(), service=refer) for n in range(6)]
+        bill = replace(plain_bill(price, np.eye(5)), refer=np.full(5, refer))
+        assert expected_bill(bill, p[None, :], np.zeros(1))[0] == pytest.approx(min(by_hand))
+
+
+def test_what_stands_open_is_paid_for_again_after_the_proving_drive() -> None:
+    """By hand: first repair 10 (open), in vain half the time; then 20 + 30 for what the drive has shut."""
+    bill = replace(plain_bill([10.0, 20.0], np.eye(2)), shut=np.array([40.0, 50.0]))
+    assert expected_bill(bill, np.array([[0.5, 0.5]]), np.zeros(1))[0] == pytest.approx(10.0 + 0.5 * 50.0)
+    assert expected_bill(bill.all_shut, np.array([[0.5, 0.5]]), np.zeros(1))[0] == pytest.approx(40.0 + 0.5 * 50.0)
+
+
+def test_a_hidden_fault_costs_a_comeback_and_so_does_stopping_at_once() -> None:
+    """By hand: repair 100 + drive 10, mends 0.9; of the 0.1 left 0.2 stay unseen (300), all are handed on (1000).
+
+    With 0.99 cured already, stopping costs 0.01 x (300 + 110 + 0.1 x 0.2 x 300 + 0.1 x 1000) and nothing else.
+    """
+    price = np.array([100.0])
+    bill = Bill(price, price, np.array([[0.9]]), np.array([0.2]), np.array([1000.0]), comeback=300.0, verify=10.0)
+    once = 110.0 + 0.1 * 0.2 * 300.0 + 0.1 * 1000.0
+    assert expected_bill(bill, np.array([[1.0]]), np.zeros(1))[0] == pytest.approx(once)
+    assert expected_bill(bill, np.array([[0.01]]), np.array([0.99]))[0] == pytest.approx(min(0.01 * (300 + once), 10.0))
+
+
 def random_bill(rng: np.random.Generator, faults: int = 4) -> Bill:
+    price = rng.uniform(10.0, 200.0, faults)
     return Bill(
-        price=rng.uniform(10.0, 200.0, faults),
+        price=price,
+        shut=price + rng.uniform(0.0, 50.0, faults),
         solves=np.eye(faults) * rng.uniform(0.8, 1.0, faults)[:, None],
         hides=rng.uniform(0.0, 0.3, faults),
         refer=np.full(faults, 1e6),
@@ -150,7 +219,7 @@ def test_the_bill_of_perfect_repairs_is_the_published_sum() -> None:
     for _ in range(50):
         p = rng.dirichlet(np.ones(4))
         price = rng.uniform(10.0, 200.0, 4)
-        bill = Bill(price, np.eye(4), np.zeros(4), np.full(4, 1e6), 0.0, 0.0)
+        bill = plain_bill(price, np.eye(4))
         order = order_single_fault(p.tolist(), price.tolist())
         published = ecr_single_fault(p[order].tolist(), price[order].tolist())
         assert expected_bill(bill, p[None, :], np.zeros(1))[0] == pytest.approx(published)
@@ -165,7 +234,8 @@ def test_the_three_estimates_keep_their_order() -> None:
         for per_bit in (0.0, 5.0, 50.0, float("inf")):
             course = expected_course(bill, p, np.zeros(1), per_bit)[0]
             assert least - 1e-9 <= course <= most + 1e-9
-        assert expected_course(bill, p, np.zeros(1), 0.0)[0] == pytest.approx(min(least, most))
+        free = expected_course(bill, p, np.zeros(1), 0.0)[0]
+        assert free == pytest.approx(most - COUNTED_ON * (most - least))
 
 
 def test_entropy_is_that_of_the_textbook() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from firstcause.casebook.case import Case
@@ -12,10 +12,10 @@ from firstcause.casebook.events import Closed, ClosingState
 from firstcause.casebook.history import ReadCase, read_for_weighing
 from firstcause.casebook.ledger import Ledger, ledger_of
 from firstcause.casebook.refusals import BrokenOrder
+from firstcause.casebook.shop import Shop, notes_on_limit, terms_of
 from firstcause.knowledge.base import Knowledge
 from firstcause.knowledge.schema import Triage
 from firstcause.reasoning.exact import Contradiction
-from firstcause.reasoning.steps import Terms
 from firstcause.reasoning.verdict import Objection, objections
 from firstcause.reasoning.weigh import Weighing, weigh
 
@@ -104,15 +104,16 @@ def weigh_case(
     case: Case,
     knowledge: Knowledge,
     *,
-    labour_per_hour: float | None = None,
+    shop: Shop = Shop(),  # noqa: B008
     cannot: Iterable[str] = (),
 ) -> WeighedCase:
-    """Weigh a case as it stands. `cannot`: ids of tests and repairs for which the shop has no tool.
+    """Weigh a case as it stands. `cannot`: ids of tests and repairs that cannot be done here at all.
 
     Raises a CaseError that names the event which cannot be read, Contradiction when findings exclude each other.
     """
     read = read_for_weighing(case, knowledge)
-    terms = Terms.of(knowledge, labour_per_hour, (*cannot, *(body.step for body in case.set_aside)))
+    read = replace(read, notes=(*read.notes, *notes_on_limit(case)))
+    terms = terms_of(case, knowledge, read.history, shop, cannot)
     try:
         weighing = weigh(knowledge, case.facts, read.history, terms)
     except Contradiction as error:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from firstcause.cli.next_step import read_tools
 from firstcause.errors import RequestError
 
 _LOOPBACK = ("127.0.0.1", "localhost", "::1")
@@ -23,7 +24,12 @@ _LOOPBACK = ("127.0.0.1", "localhost", "::1")
 )
 @click.option("--host", default="127.0.0.1", show_default=True, help="Loopback addresses only.")
 @click.option("--port", type=int, default=8321, show_default=True)
-def serve(store_path: Path, host: str, port: int) -> None:
+@click.option("--rate", type=click.FloatRange(min=1e-6, max=1e6), default=None, help="The shop's labour rate an hour.")
+@click.option(
+    "--tools", "tools_file", type=click.Path(exists=True, dir_okay=False, path_type=Path), default=None,
+    help="A text file with the tools the shop owns, one a line.",
+)  # fmt: skip
+def serve(store_path: Path, host: str, port: int, rate: float | None, tools_file: Path | None) -> None:
     """Serve the page for phone or tablet. Stop it with Ctrl-C."""
     if host not in _LOOPBACK:
         raise RequestError(
@@ -32,8 +38,10 @@ def serve(store_path: Path, host: str, port: int) -> None:
         )
     import uvicorn
 
+    from firstcause.casebook.shop import Shop
     from firstcause.web.app import create_app
 
-    app = create_app(store_path, clock=lambda: datetime.now(UTC))
+    shop = Shop(rate, None if tools_file is None else read_tools(tools_file))
+    app = create_app(store_path, clock=lambda: datetime.now(UTC), shop=shop)
     click.echo(f"firstcause: http://{host}:{port}/  (casebook {store_path}; stop with Ctrl-C)")
     uvicorn.run(app, host=host, port=port, log_level="warning", timeout_graceful_shutdown=2)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from firstcause.cli.arguing import print_mind, print_suspects, print_why_not
+from firstcause.cli.next_step import asked_dict, beside_the_list, print_thinking, print_what_if, read_tools
 from firstcause.cli.output import WIDTH, as_json, bar, heading, line, table
 from firstcause.reasoning.saying import in_words
 
@@ -45,26 +46,48 @@ def _finite(ctx: click.Context, param: click.Parameter, value: float | None) -> 
     "--why-not", "why_not", default=None, metavar="FAULT@PLACE",
     help="What speaks against it and what would have to be found: intake-valve-burnt@3, coil-dead@coil-3.",
 )  # fmt: skip
-def weigh(case_file: Path, json_out: bool, rate: float | None, all_steps: bool, why_not: str | None) -> None:
+@click.option(
+    "--tools", "tools_file", type=click.Path(exists=True, dir_okay=False, path_type=Path), default=None,
+    help="A text file with the tools the shop owns, one a line, as `firstcause weigh` names them.",
+)  # fmt: skip
+@click.option(
+    "--what-if", "wanted", metavar="STEP", default=None,
+    help="What another step costs over the best, e.g. 'leak-down at cylinder 2' or 'swap coil 3-1'.",
+)  # fmt: skip
+@click.option(
+    "--think", "think_s", type=click.FloatRange(min=0, max=3600), callback=_finite, default=None, metavar="SECONDS",
+    help="Think so long about the best steps: what each outcome would lead to, swept once more.",
+)  # fmt: skip
+def weigh(
+    case_file: Path, json_out: bool, rate: float | None, all_steps: bool, why_not: str | None, tools_file: Path | None,
+    wanted: str | None, think_s: float | None,
+) -> None:  # fmt: skip
     """Weigh a case written by hand (see docs/case-format.md)."""
     from firstcause.casebook.case import replay
+    from firstcause.casebook.shop import Shop
     from firstcause.casebook.weighing import weigh_case
     from firstcause.casebook.written import read_case_file
     from firstcause.knowledge.base import load
     from firstcause.reasoning.change_of_mind import cause_named
 
     written = read_case_file(case_file, at=datetime.now(UTC))
-    weighed = weigh_case(replay(written.events), load(), labour_per_hour=rate)
+    shop = Shop(rate, None if tools_file is None else read_tools(tools_file))
+    weighed = weigh_case(replay(written.events), load(), shop=shop)
     if why_not is not None:
         fault, _, where = why_not.partition("@")
         told = weighed.weighing.why_not(cause_named(weighed.weighing.model, fault.strip(), where.strip()))
         as_dict = told.to_dict(weighed.weighing.model)
         leading = weighed.weighing.roots[0].cause if weighed.weighing.roots else ""
         as_json(as_dict) if json_out else print_why_not(as_dict, leading)
-    elif json_out:
-        as_json(weighed.to_dict())
-    else:
-        print_weighing(weighed, None if all_steps else STEPS_SHOWN)
+        return
+    if json_out:
+        as_json(weighed.to_dict() | asked_dict(weighed, wanted, think_s))
+        return
+    print_weighing(weighed, None if all_steps else STEPS_SHOWN)
+    if wanted is not None:
+        print_what_if(weighed, wanted)
+    if think_s is not None:
+        print_thinking(weighed, think_s)
 
 
 def print_weighing(weighed: WeighedCase, steps: int | None = STEPS_SHOWN) -> None:
@@ -141,11 +164,16 @@ def print_steps(result: dict[str, Any], weighed: WeighedCase, most: int | None) 
     heading("Other steps, by what one must expect to pay until the repair is proven")
     table(
         (
-            [f"{s['expected_cost']:.0f}", f"{s['minutes']:.0f} min", f"{s['price']:.0f}", f"{s['name']} ({s['place']})"]
+            [
+                f"{s['expected_cost']:.0f}", f"{s['minutes']:.0f} min", f"{s['price']:.0f}",
+                f"{s['name']} ({s['place']})" + ("  ! over the limit" if s["over_limit"] > 0 else ""),
+            ]
             for s in steps[1:most]
         ),
         right=(0, 1, 2),
-    )
+    )  # fmt: skip
+    for sentence in beside_the_list(weighed):
+        line(sentence)
     line(
         f"Repairing without looking further would cost about {result['expected_cost_without_looking']:.0f}; "
         f"if the cause were known, {result['cost_if_cause_were_known']:.0f}."
@@ -158,7 +186,8 @@ def _is_idle(step: dict[str, Any]) -> bool:
 
 
 def print_card(step: dict[str, Any], weighed: WeighedCase) -> None:
-    """One step: its price, why now, what it opens, how it is done, its cautions, and what each outcome would mean."""
+    """The best step: its price, why now, what it opens, how it is done, its cautions, what each outcome would mean."""
+    from firstcause.casebook.advice_words import also_words, over_limit_words
     from firstcause.casebook.explaining import why_now
 
     line(f"{step['name']} ({step['place']})")
@@ -180,6 +209,11 @@ def print_card(step: dict[str, Any], weighed: WeighedCase) -> None:
     line("The maker's service information comes first.", 4)
     for caution in step["cautions"]:
         line(f"! {caution['text']}", 4)
+    option = weighed.weighing.advice.best
+    if over := over_limit_words(option):
+        line(f"! {over}.", 4)
+    for at, also in enumerate(option.also):
+        line(f"{'While it is open: ' if at == 0 else ''}{also_words(also, option)}.", 4)
     line("What may come out, and what I would think then:", 4)
     print_fan(step["outcomes"])
 

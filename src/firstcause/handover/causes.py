@@ -10,7 +10,7 @@ from firstcause.handover.facts import CauseFact, VictimFact, Weighed
 from firstcause.handover.plainly import chance_words, place_words
 from firstcause.knowledge.schema import FaultEntry
 from firstcause.reasoning.because import Reasons, reasons_for
-from firstcause.reasoning.choice import VICTIM_TO_RENEW
+from firstcause.reasoning.bills import VICTIM_TO_RENEW
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.history import Found
 from firstcause.reasoning.verdict import removed_causes

@@ -9,10 +9,16 @@ terms       findings and links as signed sums
 listing     lists of configurations, grown towards what carries weight
 blocks      the likelihood of one block of private causes
 exact       the posterior
-theory      P/C order, expected cost of repair, expected cost of observation: the published rules
+theory      expected cost of repair between its bounds, when to ask: the published rules over many beliefs
+ranking     looks, repairs and handing on, priced against each other: arrays, no car
 steps       everything one could do next, with its price
+aside       what will not be done, what must wait for what it would spoil
 looks       what a test, a reading or a swap could show, as arithmetic
-choice      which of them first
+bills       what repairs cost and cure on this car
+spending    what was spent, and what the owner's limit leaves
+choice      which step first
+lookahead   thinking one step further, with bounds
+inthought   the car after an outcome, for the look-ahead
 because     why a suspect stands where it stands
 change_of_mind  what one finding would make it fall or settle it, and what another suspect would need
 saying      how a probability is said

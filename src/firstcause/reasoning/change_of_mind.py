@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from firstcause.errors import RequestError
+from firstcause.reasoning.aside import to_be_had
 from firstcause.reasoning.because import log_odds
 from firstcause.reasoning.compiled import Model, compile_model
 from firstcause.reasoning.exact import Engine, Extra, rough_engine
@@ -105,10 +106,11 @@ def sights(model: Model, terms: Terms, engine: Engine, also: Iterable[int] = ())
     Outcomes of less than 1 in 200 are left out.
     """
     belief, standing = engine.posterior().probability, open_now(model)
-    plans = [test_plan(model, step) for step in tests_at(model, terms, standing, [*most_suspect(model, belief), *also])]
-    plans += [watch_plan(model, step) for step in watch_or_verify(model, terms)]
+    tests = to_be_had(tests_at(model, terms, standing, [*most_suspect(model, belief), *also]), terms, standing)
+    plans = [test_plan(model, step) for step in tests]
+    plans += [watch_plan(model, step) for step in to_be_had(watch_or_verify(model, terms), terms, standing)]
     found = _seen(engine, plans, model.live_roots)
-    for step in swap_steps(model, terms, standing):
+    for step in to_be_had(swap_steps(model, terms, standing), terms, standing):
         after, other, plan = swap_plan(model, step)
         found += _seen(other, [plan], after.live_roots)
     return tuple(sight for sight in found if sight.chance >= WORTH_A_LINE)

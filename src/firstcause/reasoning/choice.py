@@ -2,61 +2,108 @@
 
 One currency for all (money, time at the shop's rate): a test costs its minutes and what it opens and pays by what its
 outcomes change; a repair costs labour, parts and the proving drive and pays by the chance that it is the one; a wrong
-"cured" costs a comeback; what nobody finds costs a referral. Ours, built on the rules in `theory`; decision 0010.
+"cured" costs a comeback; what nobody finds costs a referral. The arithmetic is in `ranking`; decision 0010.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from firstcause.knowledge.schema import FaultEntry
+from firstcause.reasoning.aside import Waiting, order_of_spoiling, refer_step, set_aside, step_named
+from firstcause.reasoning.bills import RepairTable, repair_table
 from firstcause.reasoning.compiled import Model
-from firstcause.reasoning.counts import chance_at_work
 from firstcause.reasoning.exact import MOST_ROUGH_CELLS, Engine, Extra, rough_engine
-from firstcause.reasoning.history import Counted, Region
-from firstcause.reasoning.looks import Plan, swap_plan, test_plan, watch_or_verify, watch_plan
+from firstcause.reasoning.looks import Plan, swap_plan, test_plan, together, watch_or_verify, watch_plan
+from firstcause.reasoning.ranking import Course, Further, Look, Ranking, State, Timing, rank
+from firstcause.reasoning.spending import Budget, budget_of, spent
 from firstcause.reasoning.steps import (
+    Aside,
     Step,
     Terms,
-    best_watch,
+    double_swap,
+    left_open,
     open_now,
-    openings,
-    repair_steps,
+    price_with,
     swap_steps,
     test_steps,
 )
-from firstcause.reasoning.theory import Bill, entropy_bits, expected_bill, expected_course, perfect_information
-from firstcause.vehicle.place import ENGINE, Place
+from firstcause.reasoning.theory import Array, Bill
 
-Array = NDArray[np.float64]
-
-VICTIM_TO_RENEW = 0.25
-WORTH_A_LINE = 0.005
-WORTH_BITS = 1e-3
+FIRSTS_BUNDLED = 6
+SECONDS_BUNDLED = 3
+MOST_AHEAD_OF_A_SWAP = 8
+WORTH_A_PENNY = 0.005
 
 
 @dataclass(frozen=True)
 class Outlook:
-    """After one outcome: how likely it is, whom one would suspect then, and what one would still expect to pay."""
+    """After one outcome: how likely it is, whom one would suspect then, and what one would still expect to pay.
+
+    `then` is the key of a further look that is worth its price at once after this outcome, while all is open for it.
+    """
 
     outcome: str
     name: str
     chance: float
     suspects: tuple[tuple[str, float], ...]
     expected_cost: float
+    then: str | None = None
+
+
+@dataclass(frozen=True)
+class Also:
+    """A further look on the same card: with what the first one opens it costs `minutes` and `price` more.
+
+    `after` names the outcomes of the first after which it is worth that, `always` that it is after all of them.
+    """
+
+    step: Step
+    minutes: float
+    price: float
+    after: tuple[str, ...]
+    always: bool
 
 
 @dataclass(frozen=True)
 class Option:
-    """A step with the whole expected cost to a proven repair when one starts with it, and its fan of outcomes."""
+    """A step with the whole expected cost to a proven repair when one starts with it, and its fan of outcomes.
+
+    The best there is from here, starting with it, costs between `lower` and `upper`; the second is what a course that
+    can be named (repairs in order, then handing on) costs. `over_limit`: by how much the step passes the owner's limit.
+    """
 
     step: Step
     expected_cost: float
     fan: tuple[Outlook, ...]
+    lower: float = 0.0
+    upper: float = float("inf")
+    also: tuple[Also, ...] = ()
+    over_limit: float = 0.0
+
+
+@dataclass(frozen=True)
+class Forgone:
+    """What is not to be had, why, and by how much the expected bill is higher for it (0 where it would not help)."""
+
+    name: str
+    aside: Aside
+    steps: tuple[Step, ...]
+    rise: float
+
+
+@dataclass(frozen=True)
+class NowOrLater:
+    """The best look: what it leads to now, what the best repair first and it only if that fails, and what never."""
+
+    look: Step
+    repair: Step
+    now: float
+    after_the_repair: float
+    never: float
+    look_now: bool
 
 
 @dataclass(frozen=True)
@@ -64,6 +111,7 @@ class Advice:
     """All options, cheapest expected course first.
 
     `without_looking` is the best course of repairs alone; `at_least` what it would cost if the cause were known.
+    `waiting`: steps that must wait for others which they would spoil; `forgone`: what is set aside or lacks its tool.
     """
 
     options: tuple[Option, ...]
@@ -71,185 +119,372 @@ class Advice:
     at_least: float
     cured: float
     standing_open: frozenset[str]
+    waiting: tuple[Waiting, ...] = ()
+    forgone: tuple[Forgone, ...] = ()
+    budget: Budget | None = None
+    timing: NowOrLater | None = None
 
     @property
     def best(self) -> Option:
         return self.options[0]
 
-
-@dataclass(frozen=True)
-class _Table:
-    """The repairs of a model as arrays over its live roots."""
-
-    steps: tuple[Step, ...]
-    roots: tuple[str, ...]
-    bill: Bill
-    openings: Mapping[str, Array]
-    """for each opening that is shut now, what having it open takes off the price of each repair"""
-
-    def with_open(self, opened: Iterable[str]) -> Bill:
-        """The bill when more stands open."""
-        off = sum((self.openings[name] for name in opened if name in self.openings), np.zeros(len(self.steps)))
-        return replace(self.bill, price=self.bill.price - off)
+    @property
+    def could_save(self) -> float:
+        """At most so much could still be saved over the course that is known to cost `upper`."""
+        return max(0.0, min(o.upper for o in self.options) - min(o.lower for o in self.options))
 
 
 @dataclass(frozen=True)
-class _Probe:
-    """A step that shows something: its outcomes with P(outcome, root), P(outcome, cured), and the bill after it."""
+class WhatIf:
+    """What the technician would rather do: its option, what it costs over the best, and why it was not proposed."""
 
-    step: Step
-    names: tuple[tuple[str, str], ...]
-    chance: Array  # (outcomes,)
-    joint: Array  # (outcomes, roots), scaled so that each row sums to P(outcome, not cured)
-    cured: Array  # (outcomes,)
-    shares: Array  # (outcomes, roots): P(root | outcome) as believed
-    roots: tuple[str, ...]
-    bill: Bill
-
-    def bits(self, before: float) -> float:
-        """What the step is expected to take off the entropy of the belief (`before`), in bits."""
-        return before - float(entropy_bits(np.column_stack([self.joint, self.cured])).sum())
+    option: Option
+    more: float
+    aside: Aside | None
+    spoils: tuple[Step, ...]
 
 
-def advise(model: Model, terms: Terms, engine: Engine) -> Advice:
-    """Rank everything that could be done next; `engine` holds the model's network."""
-    if engine.cells > MOST_ROUGH_CELLS:  # hundreds of questions follow: a list that long is too slow to ask
-        engine = rough_engine(model.network)
-    belief = engine.posterior().probability
-    standing = open_now(model)
-    table = _repair_table(model, terms, belief, standing)
-    cured = _cured_share(model, engine, [Extra({})])[0]
-    now = _scaled(np.array([[belief[root] for root in table.roots]]), np.array([1.0 - cured]))
-    without_looking = float(expected_bill(table.bill, now, np.array([cured]))[0])
+@dataclass(frozen=True, eq=False)
+class _Shown:
+    """A look as the engine answered it: what each outcome shares out among the roots, and what is open after it."""
 
-    plans = [test_plan(model, step) for step in test_steps(model, terms, belief, standing)]
-    plans += [watch_plan(model, step) for step in watch_or_verify(model, terms)]
-    probes = _probes(model, engine, plans, table)
-    same_roots = list(probes)
-    probes += [_swap_probe(model, terms, step) for step in swap_steps(model, terms, standing)]
-    before = float(entropy_bits(np.column_stack([now, [cured]]))[0])
-    per_bit = _price_per_bit(same_roots, before)
-    options = [_option_of_probe(probe, per_bit, before) for probe in probes]
-    gone = f"{model.knowledge.model.complaint.words.trouble} is gone and stays gone"
-    options += [_option_of_repair(table, r, now[0], cured, per_bit, gone) for r in range(len(table.steps))]
-    options.append(_refer(table, terms, now))
-    options = [option for option in options if option.step.kind != "repair" or option.fan]
-    return Advice(
-        tuple(sorted(options, key=lambda o: o.expected_cost)),
-        without_looking,
-        float(perfect_information(table.bill, now)[0]),
-        cured,
-        standing,
-    )
+    plan: Plan
+    table: RepairTable
+    opened: frozenset[str]
+    price_shut: float
+    chance: Array
+    joint: Array
+    cured: Array
+    shares: Array
+
+    @property
+    def step(self) -> Step:
+        return self.plan.step
 
 
-def _price_per_bit(probes: Sequence[_Probe], before: float) -> float:
-    """What one bit costs with the tests at hand: the median of the three cheapest."""
-    prices = sorted(p.step.price / bits for p in probes if (bits := p.bits(before)) > WORTH_BITS)
-    return float(np.median(prices[:3])) if prices else float("inf")
+def advise(model: Model, terms: Terms, engine: Engine, *, swaps: bool = True) -> Advice:
+    """Rank everything that could be done next; `engine` holds the model's network. `swaps` False leaves them out."""
+    return Adviser(model, terms, engine, swaps=swaps).advice()
 
 
-# -------------------------------------------------------------------- repairs
+class Adviser:
+    """A case at one moment, with every question to the engine asked once; advice and `what_if` come from that."""
 
+    def __init__(self, model: Model, terms: Terms, engine: Engine, *, swaps: bool = True) -> None:
+        if engine.cells > MOST_ROUGH_CELLS:  # hundreds of questions follow: a list that long is too slow to ask
+            engine = rough_engine(model.network)
+        self.model, self.terms, self.engine = model, terms, engine
+        belief = engine.posterior().probability
+        self.standing = open_now(model)
+        self.table = repair_table(model, terms, belief, self.standing)
+        self.cured = float(_cured_share(model, engine, [Extra({})])[0])
+        present = np.array([[belief[root] for root in self.table.roots]])
+        self.now = _scaled(present, np.array([1.0 - self.cured]))[0]
+        tests = test_steps(model, terms, belief, self.standing)
+        plans = [test_plan(model, step) for step in tests]
+        plans += [watch_plan(model, step) for step in watch_or_verify(model, terms)]
+        self.shown = self._ask(plans)
+        singles = swap_steps(model, terms, self.standing) if swaps else []
+        self.shown += [self._swapped(step) for step in singles]
+        self.waiting = order_of_spoiling(model, terms, self.standing, [s for s in tests if self.may(s)])
+        self._kept_back = {waits.step.key for waits in self.waiting}
+        self.further: dict[str, list[tuple[_Shown, Further]]] = {}
+        self._bundle(singles)
 
-def _repair_table(model: Model, terms: Terms, belief: Mapping[str, float], standing: frozenset[str]) -> _Table:
-    roots = model.live_roots
-    all_steps = repair_steps(model, terms, standing)
-    facts = [_RootFacts.of(model, root) for root in roots]
-    all_solves = np.array([[_chance_to_solve(model, step, root) for root in facts] for step in all_steps])
-    all_solves = all_solves.reshape(len(all_steps), len(roots))
-    extra = [_victims_price(model, all_steps, all_solves, s, roots, belief) for s in range(len(all_steps))]
-    all_price = np.array([step.price for step in all_steps]) + np.array(extra)
-    useful = np.flatnonzero(all_solves.max(axis=1, initial=0.0) > 0.0)
-    steps, price, solves = [all_steps[s] for s in useful], all_price[useful], all_solves[useful]
-    watched = dict(best_watch(model, terms))
-    hides = np.array([_chance_to_hide(model, root, watched) for root in roots])
-    dearest = float(price.max(initial=0.0))
-    own_price = np.array(
-        [price[solves[:, r] > 0.0].min() if (solves[:, r] > 0.0).any() else dearest / 2 for r in range(len(roots))]
-    )
-    bill = Bill(price, solves, hides, own_price + terms.refer_out, terms.comeback, terms.labour(terms.verify_minutes))
-    return _Table(tuple(steps), roots, bill, _savings(model, terms, steps, standing))
+    def may(self, step: Step) -> bool:
+        """Whether a step is to be had: not set aside, and its tools owned."""
+        return set_aside(step, self.terms, self.standing) is None
 
+    def proposed(self, step: Step) -> bool:
+        """Whether a step is to be had and would not spoil what must come first."""
+        return self.may(step) and step.key not in self._kept_back
 
-def _savings(model: Model, terms: Terms, steps: Sequence[Step], standing: frozenset[str]) -> dict[str, Array]:
-    savings: dict[str, Array] = {}
-    for s, step in enumerate(steps):
-        repair = model.knowledge.repairs[step.what]
-        for name, minutes in openings(model.knowledge, repair.access, step.place, model.car).items():
-            if name not in standing:
-                savings.setdefault(name, np.zeros(len(steps)))[s] = terms.labour(minutes)
-    return savings
+    # ------------------------------------------------------------ questions to the engine
 
+    def _ask(self, plans: Sequence[Plan]) -> list[_Shown]:
+        """All plans at once."""
+        found = []
+        for plan, chance, joint, cured, shares in _answers(self.model, self.engine, plans, self.table.roots):
+            step = plan.step
+            opened = (
+                self.standing | set(step.opens)
+                if step.kind == "test"
+                else left_open(self.model.knowledge, self.standing, dict(step.watched))
+            )
+            shut = price_with(self.model, self.terms, step, frozenset()) if step.kind == "test" else step.price
+            found.append(_Shown(plan, self.table, opened, shut, chance, joint, cured, shares))
+        return found
 
-@dataclass(frozen=True)
-class _RootFacts:
-    """What deciding whether a repair reaches a root needs, looked up once."""
+    def _swapped(self, step: Step) -> _Shown:
+        """The swap is done in thought: what stands open and what is believed then is priced under the new fitment."""
+        after, engine, plan = swap_plan(self.model, step)
+        opened = left_open(self.model.knowledge, self.standing | set(step.opens), dict(step.watched))
+        table = repair_table(after, self.terms, engine.posterior().probability, opened)
+        ((_, chance, joint, cured, shares),) = _answers(after, engine, [plan], table.roots)
+        return _Shown(plan, table, opened, step.price, chance, joint, cured, shares)
 
-    entry: FaultEntry
-    home: frozenset[int]
-    reach: frozenset[int]
-    place: Place
+    def _bundle(self, singles: Sequence[Step]) -> None:
+        """Further looks that use what a first one opens, and two swaps in one drive where that beats either."""
+        cost, pairs = self._promising(self.proposed)
+        if not all(self.may(shown.step) for shown in self.shown):  # what is set aside is priced with its bundles, too
+            _, others = self._promising(lambda step: step.key not in self._kept_back)
+            known = {(first.step.key, second.step.key) for first, second in pairs}
+            pairs += [pair for pair in others if (pair[0].step.key, pair[1].step.key) not in known]
+        joined = [together(first.plan, second.plan) for first, second in pairs]
+        answers = _answers(self.model, self.engine, joined, self.table.roots)
+        for (first, second), (_, _, joint, cured, _) in zip(pairs, answers, strict=True):
+            opened = first.opened | second.opened
+            shape = (len(first.chance), len(second.chance))
+            further = Further(
+                0, price_with(self.model, self.terms, second.step, first.opened),
+                joint.reshape(*shape, -1), cured.reshape(shape), self.table.bill(opened),
+            )  # fmt: skip
+            self.further.setdefault(first.step.key, []).append((second, further))
+        swaps = sorted((step for step in singles if step.key in cost), key=lambda step: cost[step.key])[:2]
+        in_reach = len(swaps) == 2 and cost[swaps[0].key] <= sorted(cost.values())[:MOST_AHEAD_OF_A_SWAP][-1]
+        both = double_swap(self.model, self.terms, swaps[0], swaps[1], self.standing) if in_reach else None
+        if both is not None and self.may(both):
+            self.shown.append(self._swapped(both))
+            double = rank(self.state(lambda step: step.key == both.key or step.kind == "repair"))
+            if double.looks[0].expected >= min(cost[step.key] for step in swaps):
+                self.shown.pop()
 
-    @classmethod
-    def of(cls, model: Model, root: str) -> _RootFacts:
-        return cls(model.entry(root), model.facts[root].home, model.reach(root), model.place_now(root))
+    def _promising(self, allowed: Callable[[Step], bool]) -> tuple[dict[str, float], list[tuple[_Shown, _Shown]]]:
+        """Expected cost of each look by itself, and the pairs that are worth asking the engine for."""
+        looks = [shown for shown in self.shown if allowed(shown.step)]
+        courses = rank(self.state(allowed)).looks
+        cost = {shown.step.key: course.expected for shown, course in zip(looks, courses, strict=True)}
+        return cost, self._pairs([shown for shown in looks if shown.step.kind == "test"], cost)
 
+    def _pairs(self, tests: Sequence[_Shown], cost: Mapping[str, float]) -> list[tuple[_Shown, _Shown]]:
+        """For the most promising tests that open something: the tests that this opening makes cheaper."""
+        found = []
+        opening = [t for t in tests if t.price_shut and t.opened - self.standing]
+        for first in sorted(opening, key=lambda t: cost[t.step.key])[:FIRSTS_BUNDLED]:
+            saves = {
+                t.step.key: t.step.price - price_with(self.model, self.terms, t.step, first.opened)
+                for t in tests
+                if t.step.key != first.step.key and not self._spoils(first.step, t.step)
+            }
+            seconds = [t for t in tests if saves.get(t.step.key, 0.0) > WORTH_A_PENNY]
+            seconds.sort(key=lambda t: cost[t.step.key] - saves[t.step.key])
+            found += [(first, second) for second in seconds[:SECONDS_BUNDLED]]
+        return found
 
-def _chance_to_solve(model: Model, step: Step, root: _RootFacts) -> float:
-    repair, place = model.knowledge.repairs[step.what], step.place
-    if repair.renews is not None and root.entry.part == repair.renews:
-        return 1.0 if root.reach & set(place.numbers) else 0.0
-    chance = max((cure.chance for cure in repair.cures if cure.fault == root.entry.id), default=0.0)
-    if chance <= 0.0:
-        return 0.0
-    inside = place.kind in ("cylinder", "bank") and root.home <= _numbers_of(model, step)
-    beside = place.kind == "cylinder" and root.place.kind == "joint" and bool(root.home & set(place.numbers))
-    return chance if place in (root.place, ENGINE) or inside or beside else 0.0
+    def _spoils(self, one: Step, other: Step) -> bool:
+        return other.what in self.model.knowledge.tests[one.what].spoils
 
+    # ------------------------------------------------------------ ranking
 
-def _numbers_of(model: Model, step: Step) -> frozenset[int]:
-    if step.place.kind == "bank":
-        return frozenset(model.car.layout.banks[step.place.numbers[0] - 1])
-    return frozenset(step.place.numbers)
+    def state(self, allowed: Callable[[Step], bool]) -> State:
+        """The state for the ranking when only these steps are to be had."""
+        bills: dict[tuple[int, frozenset[str]], Bill] = {}
+        masks: dict[int, list[bool]] = {}
 
+        def bill(table: RepairTable, opened: frozenset[str]) -> Bill:
+            key = (id(table), frozenset(opened & table.savings.keys()))
+            if key not in bills:
+                mask = masks.setdefault(id(table), [allowed(step) for step in table.steps])
+                bills[key] = table.bill(opened) if all(mask) else table.bill(opened).only(np.array(mask, dtype=bool))
+            return bills[key]
 
-def _victims_price(
-    model: Model, steps: Sequence[Step], solves: Array, s: int, roots: Sequence[str], belief: Mapping[str, float]
-) -> float:
-    """What renewing the spoilt victims of a repaired root adds: the root alone leaves them as they are."""
-    solved = {root for root, chance in zip(roots, solves[s], strict=True) if chance > 0.0}
-    total = 0.0
-    victims = {cause for cause in model.live_victims if belief[cause] > VICTIM_TO_RENEW}
-    for cause in model.network.causes if victims else ():
-        if cause.id in victims:
-            if not solved & {parent for parent, _ in cause.parents}:
-                continue
-            entry, place = model.entry(cause.id), model.place_now(cause.id)
-            prices = [
-                other.price
-                for other in steps
-                if other.place == place and model.knowledge.repairs[other.what].renews == entry.part
-            ]
-            if entry.part is not None and model.knowledge.repairs[steps[s].what].renews != entry.part:
-                total += min(prices, default=0.0)
-    return total
+        chosen = [shown for shown in self.shown if allowed(shown.step)]
+        at = {shown.step.key: n for n, shown in enumerate(chosen)}
+        looks = tuple(
+            Look(
+                shown.step.price, shown.price_shut, shown.joint, shown.cured, bill(shown.table, shown.opened),
+                shown.table is not self.table,
+                tuple(
+                    replace(f, which=at[second.step.key], bill=bill(self.table, shown.opened | second.opened))
+                    for second, f in self.further.get(shown.step.key, ())
+                    if second.step.key in at
+                ),
+            )
+            for shown in chosen
+        )  # fmt: skip
+        return State(bill(self.table, self.standing), self.now, self.cured, looks)
 
+    def advice(self) -> Advice:
+        """Everything that is to be had, ranked; what is not, with its price; and what the owner's limit makes of it."""
+        state = self.state(self.proposed)
+        ranking = rank(state)
+        options = self.options(ranking, self.proposed)
+        advice = Advice(
+            tuple(options), ranking.without_looking, ranking.at_least, self.cured, self.standing, tuple(self.waiting),
+            tuple(self._forgone(ranking.cheapest)), None, self._timing(ranking.timing),
+        )  # fmt: skip
+        return advice if self.terms.limit is None else self._within_limit(advice)
 
-def _chance_to_hide(model: Model, root: str, watched: Mapping[Region, float]) -> float:
-    """Chance that a root which still stands does not show in the proving drive."""
-    behaviours = [model.entry(root).behaviour]
-    if behaviours[0] is None:
-        behaviours = [
-            model.knowledge.faults[f.id].behaviour
-            for f in model.knowledge.faults.values()
-            if any(link.fault == model.facts[root].fault for link in f.caused_by)
+    def options(self, ranking: Ranking, allowed: Callable[[Step], bool]) -> list[Option]:
+        """The options of a ranking of `state(allowed)`, cheapest first."""
+        shown = [each for each in self.shown if allowed(each.step)]
+        repairs = [step for step in self.table.steps if allowed(step)]
+        at = {step.key: r for r, step in enumerate(self.table.steps)}
+        found = [self._look(each, course, allowed) for each, course in zip(shown, ranking.looks, strict=True)]
+        found += [
+            self._repair(at[step.key], course)
+            for step, course in zip(repairs, ranking.repairs, strict=True)
+            if course is not None
         ]
-    shows = max((chance_at_work(b, watched) for b in behaviours if b is not None), default=0.0)
-    return 1.0 - shows
+        refer = ranking.refer
+        found.append(Option(refer_step(self.terms), refer.expected, (), refer.lower, refer.upper))
+        return sorted(found, key=lambda option: option.expected_cost)
+
+    def _look(self, shown: _Shown, course: Course, allowed: Callable[[Step], bool]) -> Option:
+        behind = [second for second, _ in self.further.get(shown.step.key, ()) if allowed(second.step)]
+        then = [None if at is None else behind[at].step.key for at in course.then] or [None] * len(shown.chance)
+        fan = tuple(
+            Outlook(
+                outcome, name, float(p), _top(shown.table.roots, shares), float(cost / p) if p > 0.0 else 0.0, next_
+            )
+            for (outcome, name), p, shares, cost, next_ in zip(
+                shown.plan.names, shown.chance, shown.shares, course.after, then, strict=True
+            )
+        )
+        also = tuple(self._also(shown, second, fan) for second in behind if second.step.key in then)
+        return Option(shown.step, course.expected, fan, course.lower, course.upper, also)
+
+    def _also(self, first: _Shown, second: _Shown, fan: Sequence[Outlook]) -> Also:
+        price = price_with(self.model, self.terms, second.step, first.opened)
+        after = tuple(look.outcome for look in fan if look.then == second.step.key)
+        minutes = price * 60.0 / self.terms.labour_per_hour
+        return Also(second.step, minutes, price, after, len(after) == sum(look.chance > WORTH_A_PENNY for look in fan))
+
+    def _repair(self, r: int, course: Course) -> Option:
+        gone = self.model.knowledge.model.complaint.words.trouble
+        left = self.now * (1.0 - self.table.solves[r])
+        rest = float(left.sum())
+        chance = float(self.now.sum()) - rest
+        after, cost = (left / rest, float(course.after[-1]) / rest) if rest > 0.0 else (left, 0.0)
+        fan = (
+            Outlook("it-was-that", f"{gone} is gone and stays gone", chance + self.cured, (), 0.0),
+            Outlook("it-was-not", "it comes back", rest, _top(self.table.roots, after), cost),
+        )
+        return Option(self.table.steps[r], course.expected, fan, course.lower, course.upper)
+
+    def _timing(self, timing: Timing | None) -> NowOrLater | None:
+        if timing is None:
+            return None
+        looks = [shown.step for shown in self.shown if self.proposed(shown.step)]
+        repairs = [step for step in self.table.steps if self.proposed(step)]
+        return NowOrLater(
+            looks[timing.look], repairs[timing.repair], timing.now, timing.after_best_action, timing.never,
+            timing.look_now,
+        )  # fmt: skip
+
+    # ------------------------------------------------------------ what is not to be had, and the limit
+
+    def _forgone(self, cheapest: float) -> list[Forgone]:
+        """For each reason (a step set aside, a tool not owned): how much lower the bill would be without it."""
+        groups: dict[Aside, list[Step]] = {}
+        for step in (*(shown.step for shown in self.shown), *self.table.steps):
+            aside = set_aside(step, self.terms, self.standing)
+            if aside is not None:
+                groups.setdefault(aside, []).append(step)
+        found = []
+        for aside, steps in groups.items():
+            keys = {step.key for step in steps}
+            with_them = rank(self.state(lambda step, keys=keys: self.proposed(step) or step.key in keys)).cheapest  # type: ignore[misc]
+            found.append(Forgone(aside.tool or aside.step, aside, tuple(steps), max(0.0, cheapest - with_them)))
+        return sorted(found, key=lambda forgone: -forgone.rise)
+
+    def _within_limit(self, advice: Advice) -> Advice:
+        """Marks what would pass the limit, and ranks again without it."""
+        assert self.terms.limit is not None
+        used = spent(self.model.knowledge, self.model.car, self.model.history, self.terms)
+        left = self.terms.limit - used
+        price = {
+            step.key: float(p) for step, p in zip(self.table.steps, self.table.bill(self.standing).price, strict=True)
+        }
+
+        def cost(step: Step) -> float:
+            if step.kind == "refer":
+                return 0.0
+            return price.get(step.key, step.price) + (self.table.verify if step.kind == "repair" else 0.0)
+
+        def affordable(step: Step) -> bool:
+            return self.proposed(step) and cost(step) <= left
+
+        within = self.options(rank(self.state(affordable)), affordable)[0]
+        needed = np.where(self.table.solves > 0.0, (self.table.shut + self.table.verify)[:, None], np.inf)
+        best = advice.best
+        budget = budget_of(
+            self.terms, used, best.step, cost(best.step),
+            within.step, max(0.0, within.expected_cost - best.expected_cost),
+            needed.min(axis=0, initial=np.inf).tolist(), self.now,
+        )  # fmt: skip
+        marked = tuple(replace(option, over_limit=max(0.0, cost(option.step) - left)) for option in advice.options)
+        return replace(advice, options=marked, budget=budget)
+
+    # ------------------------------------------------------------ something else
+
+    def what_if(self, key: str) -> WhatIf:
+        """Any step by its key, proposed or not, set aside or not: what starting with it costs over the best.
+
+        Raises RequestError when there is no such step on this engine.
+        """
+        step = step_named(self.model, self.terms, key, self.standing)
+        ranking = rank(self.state(self.proposed))
+        options = self.options(ranking, self.proposed)
+        option = next((option for option in options if option.step.key == step.key), None)
+        if option is None:
+            option = self._something_else(step)
+        spoils = next((waits.first for waits in self.waiting if waits.step.key == step.key), ())
+        aside = set_aside(step, self.terms, self.standing)
+        return WhatIf(option, option.expected_cost - options[0].expected_cost, aside, spoils)
+
+    def _something_else(self, step: Step) -> Option:
+        """An option that is not among those proposed."""
+
+        def with_it(other: Step) -> bool:
+            return self.proposed(other) or other.key == step.key
+
+        if step.kind == "repair":
+            with_repair = rank(self.state(with_it))
+            found = next((o for o in self.options(with_repair, with_it) if o.step.key == step.key), None)
+            return self._useless(step) if found is None else found
+        if not any(shown.step.key == step.key for shown in self.shown):
+            extra = self._swapped(step) if step.kind == "swap" else self._ask([self._plan(step)])[0]
+            self.shown.append(extra)
+            try:
+                return self._something_else(step)
+            finally:
+                self.shown.remove(extra)
+        return next(o for o in self.options(rank(self.state(with_it)), with_it) if o.step.key == step.key)
+
+    def _plan(self, step: Step) -> Plan:
+        return test_plan(self.model, step) if step.kind == "test" else watch_plan(self.model, step)
+
+    def _useless(self, step: Step) -> Option:
+        """A repair that reaches no cause in question: it costs its price and its proof; all is as before, but shut."""
+        state = self.state(self.proposed)
+        looks = tuple(replace(look, price=look.price_shut, further=()) for look in state.looks)
+        then = rank(replace(state, bill=state.bill.all_shut, looks=looks))
+        first = step.price + self.table.verify
+        fan = (Outlook("it-was-not", "it comes back", 1.0, _top(self.table.roots, self.now), then.cheapest),)
+        return Option(step, first + then.cheapest, fan, first + then.at_least, first + then.without_looking)
 
 
-# -------------------------------------------------------------------- probes
+# -------------------------------------------------------------------- shares
+
+
+def _answers(
+    model: Model, engine: Engine, plans: Sequence[Plan], roots: Sequence[str]
+) -> list[tuple[Plan, Array, Array, Array, Array]]:
+    """For each plan P(outcome), P(outcome, root alone), P(outcome, none), and P(root | outcome) as believed."""
+    extras = [extra for plan in plans for extra in plan.extras]
+    if not extras:
+        return []
+    all_z, all_joint = engine.with_extras(extras, roots)
+    all_cured = _cured_share(model, engine, extras)
+    found, end = [], 0
+    for plan in plans:
+        begin, end = end, end + len(plan.extras)
+        chance, joint = plan.outcomes(all_z[begin:end], all_joint[begin:end])
+        cured = np.clip(np.minimum(plan.combine @ all_cured[begin:end], chance), 0.0, None)
+        shares = np.divide(joint, chance[:, None], out=np.zeros_like(joint), where=chance[:, None] > 0.0)
+        found.append((plan, chance, _scaled(joint, chance - cured), cured, shares))
+    return found
 
 
 def _cured_share(model: Model, engine: Engine, extras: Sequence[Extra]) -> Array:
@@ -281,75 +516,6 @@ def _scaled(joint: Array, not_cured: Array) -> Array:
     return np.asarray(shares * np.maximum(not_cured, 0.0)[:, None])
 
 
-def _probes(model: Model, engine: Engine, plans: Sequence[Plan], table: _Table) -> list[_Probe]:
-    """All plans at once."""
-    extras = [extra for plan in plans for extra in plan.extras]
-    all_z, all_joint = engine.with_extras(extras, table.roots)
-    all_cured = _cured_share(model, engine, extras)
-    found, end = [], 0
-    for plan in plans:
-        begin, end = end, end + len(plan.extras)
-        chance, roots = plan.outcomes(all_z[begin:end], all_joint[begin:end])
-        cured = np.clip(np.minimum(plan.combine @ all_cured[begin:end], chance), 0.0, None)
-        shares = np.divide(roots, chance[:, None], out=np.zeros_like(roots), where=chance[:, None] > 0.0)
-        bill = table.with_open(plan.step.opens if plan.step.kind == "test" else ())
-        found.append(
-            _Probe(plan.step, plan.names, chance, _scaled(roots, chance - cured), cured, shares, table.roots, bill)
-        )
-    return found
-
-
-def _swap_probe(model: Model, terms: Terms, step: Step) -> _Probe:
-    """The swap is done in thought: what stands open and what is believed then is priced under the new fitment."""
-    after, engine, plan = swap_plan(model, step)
-    reading = Counted("in thought", dict(step.watched), {}, {})
-    standing = open_now(replace(after, history=(*after.history, reading)))
-    table = _repair_table(after, terms, engine.posterior().probability, standing)
-    return _probes(after, engine, [plan], table)[0]
-
-
-# -------------------------------------------------------------------- options
-
-
-def _option_of_probe(probe: _Probe, per_bit: float, before: float) -> Option:
-    """What one must expect to pay if one goes on looking at the price at which this step tells something.
-
-    A step that tells next to nothing is so priced as if nothing could be learnt; else a row of cheap, empty looks
-    would always seem as good as the one that settles it.
-    """
-    bits = probe.bits(before)
-    per_bit = max(per_bit, probe.step.price / bits) if bits > WORTH_BITS else float("inf")
-    after = expected_course(probe.bill, probe.joint, probe.cured, per_bit)
-    fan = tuple(
-        Outlook(outcome, name, float(p), _top(probe.roots, shares), float(cost / p) if p > 0.0 else 0.0)
-        for (outcome, name), p, shares, cost in zip(probe.names, probe.chance, probe.shares, after, strict=True)
-    )
-    return Option(probe.step, probe.step.price + float(after.sum()), fan)
-
-
 def _top(roots: Sequence[str], shares: Array, most: int = 4) -> tuple[tuple[str, float], ...]:
     order = np.argsort(-shares)[:most]
     return tuple((roots[i], float(shares[i])) for i in order)
-
-
-def _option_of_repair(table: _Table, r: int, now: Array, cured: float, per_bit: float, gone: str) -> Option:
-    """This repair and its proof first; if it was not the one, the best course from there, looking included."""
-    bill, step = table.bill, table.steps[r]
-    left = now * (1.0 - bill.solves[r])
-    rest = float(left.sum())
-    chance = float(now.sum()) - rest
-    if chance < WORTH_A_LINE:
-        return Option(step, float("inf"), ())
-    course = float(expected_course(bill, left[None, :], np.zeros(1), per_bit)[0])
-    first = float(bill.price[r]) + bill.verify + bill.comeback * float(left @ bill.hides)
-    after, cost = (left / rest, course / rest) if rest > 0.0 else (left, 0.0)
-    fan = (
-        Outlook("it-was-that", gone, chance + cured, (), 0.0),
-        Outlook("it-was-not", "it comes back", rest, _top(table.roots, after), cost),
-    )
-    return Option(step, first + course, fan)
-
-
-def _refer(table: _Table, terms: Terms, now: Array) -> Option:
-    step = Step("refer", "refer", "refer", "Hand the car on with a written finding", ENGINE, 0.0, terms.refer_out)
-    return Option(step, float((now @ table.bill.refer)[0]), ())

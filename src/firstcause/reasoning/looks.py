@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,24 +72,65 @@ def watch_plan(model: Model, step: Step) -> Plan:
     return Plan(step, names, (Extra({}), _quiet(model, numbers, step)), np.array([[0.0, 1.0], [1.0, -1.0]]))
 
 
+def together(first: Plan, second: Plan) -> Plan:
+    """Both looks at once: outcome (k, l) of both, k slowest; given the causes they err apart from each other."""
+    extras = tuple(
+        Extra({**a.when_present, **{c: v * a.when_present.get(c, 1.0) for c, v in b.when_present.items()}})
+        for a in first.extras
+        for b in second.extras
+    )
+    names = tuple((f"{a}+{b}", f"{x}; {y}") for a, x in first.names for b, y in second.names)
+    return Plan(second.step, names, extras, np.kron(first.combine, second.combine).astype(np.float64))
+
+
 def swap_plan(model: Model, step: Step) -> tuple[Model, Engine, Plan]:
-    """The swap is done in thought: a new fitment, then a reading on both units. Four outcomes fall out of it."""
-    assert step.other is not None
-    moved = Moved("in thought", step.what, step.place.numbers[0], step.other)
-    suspect, partner = (unit_at(model, number) for number in (moved.first, moved.second))
-    after = compile_model(model.knowledge, model.car, (*model.history, moved))
+    """The swap is done in thought: a new fitment, then a reading on all its units; outcomes fall out of it.
+
+    One part: moved, stayed, both, gone. Two parts to two places: stayed, with the one, with the other, several, gone.
+    """
+    moved = tuple(Moved(f"in thought {part}", part, first, second) for part, first, second in step.moves)
+    after = compile_model(model.knowledge, model.car, (*model.history, *moved))
+    units = units_of_swap(model, step)
+    subsets = list(product((False, True), repeat=len(units)))  # of units that are quiet
+    extras = tuple(_quiet(after, [n for n, quiet in zip(units, some, strict=True) if quiet], step) for some in subsets)
+    names, combine = [], []
+    for outcome, name, patterns in _swap_outcomes(model, step):
+        names.append((outcome, name))
+        combine.append([sum(_sign(pattern, some) for pattern in patterns) for some in subsets])
+    return after, rough_engine(after.network), Plan(step, tuple(names), extras, np.array(combine, dtype=float))
+
+
+Pattern = tuple[bool, ...]
+
+
+def units_of_swap(model: Model, step: Step) -> list[int]:
+    """The units of a swap: the suspect first, then its partners."""
+    return [unit_at(model, number) for number in (step.moves[0][1], *(second for _, _, second in step.moves))]
+
+
+def _swap_outcomes(model: Model, step: Step) -> list[tuple[str, str, Sequence[Pattern]]]:
+    """Each outcome of a swap: its id, its words, on which of its units the complaint is seen (the suspect first)."""
     words = model.knowledge.model.complaint.words
-    extras = (
-        Extra({}),
-        _quiet(after, [suspect], step),
-        _quiet(after, [partner], step),
-        _quiet(after, [suspect, partner], step),
-    )
-    combine = np.array([[0, 1, 0, -1], [0, 0, 1, -1], [1, -1, -1, 1], [0, 0, 0, 1]], dtype=float)
-    names = (
-        ("moved", f"it moved to {model.unit_place(partner)}"),
-        ("stayed", f"it stayed on {model.unit_place(suspect)}"),
-        ("both", words.both),
-        ("gone", words.neither),
-    )
-    return after, rough_engine(after.network), Plan(step, names, extras, combine)
+    suspect, *partners = (model.unit_place(unit) for unit in units_of_swap(model, step))
+    stayed = ("stayed", f"it stayed on {suspect}", [(True, *(False for _ in partners))])
+    gone = ("gone", words.neither if len(partners) == 1 else words.unseen, [(False,) * (1 + len(partners))])
+    if len(partners) == 1:
+        return [
+            ("moved", f"it moved to {partners[0]}", [(False, True)]),
+            stayed,
+            ("both", words.both, [(True, True)]),
+            gone,
+        ]
+    alone: list[tuple[str, str, Sequence[Pattern]]] = [
+        (f"moved-{part}", f"it moved with the {part} to {place}", [(False, *(other == place for other in partners))])
+        for (part, _, _), place in zip(step.moves, partners, strict=True)
+    ]
+    several = [pattern for pattern in product((False, True), repeat=1 + len(partners)) if sum(pattern) > 1]
+    return [*alone, stayed, ("several", "it is seen on more than one of them", several), gone]
+
+
+def _sign(seen: Pattern, quiet: Pattern) -> int:
+    """Coefficient of P(these are quiet) in P(it is seen on exactly those): inclusion and exclusion."""
+    if not all(q or m for q, m in zip(quiet, seen, strict=True)):
+        return 0
+    return -1 if sum(q and m for q, m in zip(quiet, seen, strict=True)) % 2 else 1

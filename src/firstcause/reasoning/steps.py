@@ -2,14 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
 from firstcause.knowledge.base import Knowledge, fits
-from firstcause.knowledge.schema import Access, Complaint, PartKind, PartsClass, RepairEntry, TestEntry, Watch
+from firstcause.knowledge.schema import Access, Complaint, PartsClass, RepairEntry, TestEntry, Watch
 from firstcause.reasoning.compiled import Model
-from firstcause.reasoning.history import CarFacts, Counted, Driven, Found, Moved, Region, Renewed, Repaired, Reseated
+from firstcause.reasoning.history import (
+    CarFacts,
+    Counted,
+    Driven,
+    Found,
+    Happening,
+    Moved,
+    Region,
+    Renewed,
+    Repaired,
+    Reseated,
+)
 from firstcause.vehicle.place import ENGINE, Place, bank, cylinder
 
 StepKind = Literal["test", "swap", "watch", "repair", "verify", "refer"]
@@ -17,18 +28,45 @@ MOST_SUSPECT_CYLINDERS = 3
 
 
 @dataclass(frozen=True)
+class Aside:
+    """Something that will not be done: `step` is a step's key, or the id of a test, repair or part to be swapped.
+
+    `why` is the reason in one word, as the casebook has it. `blocks` names openings that cannot be had (a bolt that
+    will not move): all that needs one of them goes with it. `tool` is a tool that the shop does not own.
+    """
+
+    step: str
+    why: str = ""
+    blocks: frozenset[str] = frozenset()
+    tool: str = ""
+
+
+@dataclass(frozen=True)
 class Terms:
-    """What things cost in this shop, what it cannot do, and what the owner has ruled out."""
+    """What things cost in this shop, what it cannot do, and what the owner has ruled out or limited.
+
+    `tools` are those the shop owns, in the words of the knowledge base; None when nobody has said. `limit` is what the
+    owner agreed to pay for the whole case; None when no limit was named.
+    """
 
     labour_per_hour: float
     parts_class: Mapping[PartsClass, float]
     comeback: float
     refer_out: float
     verify_minutes: float
-    set_aside: frozenset[str] = frozenset()
+    set_aside: tuple[Aside, ...] = ()
+    tools: frozenset[str] | None = None
+    limit: float | None = None
 
     @classmethod
-    def of(cls, knowledge: Knowledge, labour_per_hour: float | None = None, set_aside: Iterable[str] = ()) -> Terms:
+    def of(
+        cls,
+        knowledge: Knowledge,
+        labour_per_hour: float | None = None,
+        set_aside: Iterable[str | Aside] = (),
+        tools: Iterable[str] | None = None,
+        limit: float | None = None,
+    ) -> Terms:
         """The knowledge base's own figures, with the shop's rate where it is given."""
         money = knowledge.model.money
         return cls(
@@ -37,7 +75,9 @@ class Terms:
             money.comeback,
             money.refer_out,
             money.verify_minutes,
-            frozenset(set_aside),
+            tuple(aside if isinstance(aside, Aside) else Aside(aside) for aside in set_aside),
+            None if tools is None else frozenset(tools),
+            limit,
         )
 
     def labour(self, minutes: float) -> float:
@@ -45,9 +85,16 @@ class Terms:
         return minutes * self.labour_per_hour / 60.0
 
 
+Move = tuple[str, int, int]
+"""A kind of part and the two cylinders between which it changes places."""
+
+
 @dataclass(frozen=True)
 class Step:
-    """One thing to do. `key` is its stable name; `minutes` includes what must be opened for it now."""
+    """One thing to do. `key` is its stable name; `minutes` includes what must be opened for it now.
+
+    A swap has its `moves`, one or two, all from the cylinder of `place`; `other` is the partner of a single one.
+    """
 
     key: str
     kind: StepKind
@@ -61,6 +108,17 @@ class Step:
     tools: tuple[str, ...] = ()
     other: int | None = None
     watched: tuple[tuple[Region, float], ...] = ()
+    moves: tuple[Move, ...] = ()
+
+    @property
+    def names(self) -> frozenset[str]:
+        """Everything by which somebody may have set it aside."""
+        swaps = {name for move in self.moves for name in (f"swap {move[0]}", _swap_key((move,)))}
+        return frozenset({self.key, self.what} | swaps)
+
+
+def _swap_key(moves: Iterable[Move]) -> str:
+    return "swap " + " + ".join(f"{part} {first}-{second}" for part, first, second in moves)
 
 
 def access_name(access: Access, place: Place, car: CarFacts) -> str:
@@ -86,31 +144,47 @@ def openings(knowledge: Knowledge, wanted: Iterable[str], place: Place, car: Car
 
 def open_now(model: Model) -> frozenset[str]:
     """What stands open: opened by steps since the engine last ran; a reading shuts what its conditions say."""
-    knowledge, car = model.knowledge, model.car
+    return open_after(model.knowledge, model.car, model.history)
+
+
+def open_after(knowledge: Knowledge, car: CarFacts, history: Iterable[Happening]) -> frozenset[str]:
+    """What stands open after these happenings."""
+    standing: frozenset[str] = frozenset()
+    for happening in history:
+        standing = shut_by(knowledge, standing, happening) | opened_by(knowledge, car, happening).keys()
+    return standing
+
+
+def shut_by(knowledge: Knowledge, standing: frozenset[str], happening: Happening) -> frozenset[str]:
+    """What is left open when this happens: a reading shuts what its conditions say, a drive everything."""
+    if isinstance(happening, Counted):
+        return left_open(knowledge, standing, happening.watched)
+    return frozenset() if isinstance(happening, Driven) else standing
+
+
+def left_open(knowledge: Knowledge, standing: frozenset[str], watched: Mapping[Region, float]) -> frozenset[str]:
+    """What still stands open after a reading: its conditions say what they shut."""
     complaint = knowledge.model.complaint
-    standing: set[str] = set()
-    for happening in model.history:
-        match happening:
-            case Found(test=test, place=place):
-                standing |= openings(knowledge, knowledge.tests[test].access, place, car).keys()
-            case Moved(part=part, first=first, second=second):
-                for number in (first, second):
-                    standing |= openings(knowledge, knowledge.parts[part].access, cylinder(number), car).keys()
-            case Renewed(part=part, cylinder=number) | Reseated(part=part, cylinder=number):
-                standing |= openings(knowledge, knowledge.parts[part].access, cylinder(number), car).keys()
-            case Repaired(repair=repair, place=place):
-                standing |= openings(knowledge, knowledge.repairs[repair].access, place, car).keys()
-            case Counted(watched=watched):
-                shut = {complaint.condition(region).shuts for region, much in watched.items() if much > 0}  # type: ignore[union-attr]
-                if "everything" in shut:
-                    standing = set()
-                elif "cylinders" in shut:
-                    standing = {name for name in standing if " cylinder " not in name}
-            case Driven():
-                standing = set()
-            case _:
-                pass
-    return frozenset(standing)
+    shut = {complaint.condition(region).shuts for region, much in watched.items() if much > 0}  # type: ignore[union-attr]
+    if "everything" in shut:
+        return frozenset()
+    return frozenset(name for name in standing if " cylinder " not in name) if "cylinders" in shut else standing
+
+
+def opened_by(knowledge: Knowledge, car: CarFacts, happening: Happening) -> dict[str, float]:
+    """What had to be open for this to happen, with the minutes each takes."""
+    match happening:
+        case Found(test=test, place=place):
+            return openings(knowledge, knowledge.tests[test].access, place, car)
+        case Repaired(repair=repair, place=place):
+            return openings(knowledge, knowledge.repairs[repair].access, place, car)
+        case Moved(part=part, first=first, second=second):
+            at = [openings(knowledge, knowledge.parts[part].access, cylinder(n), car) for n in (first, second)]
+            return at[0] | at[1]
+        case Renewed(part=part, cylinder=number) | Reseated(part=part, cylinder=number):
+            return openings(knowledge, knowledge.parts[part].access, cylinder(number), car)
+        case _:
+            return {}
 
 
 def suspects_first(model: Model, belief: Mapping[str, float]) -> list[int]:
@@ -142,21 +216,21 @@ def tests_at(model: Model, terms: Terms, standing: frozenset[str], cylinders: It
         if not fits(test.fitted, model.car.layout):
             continue
         for place in _places_of(test, model, cylinders):
-            key = f"{test.id} at {place}"
-            if key in terms.set_aside or test.id in terms.set_aside or _already_done(model, test, place):
+            if _already_done(model, test, place):
                 continue
             if any(cause in live for cause, _ in model.causes_of_test(test, place)):
-                steps.append(_test_step(model, terms, test, place, key, standing))
+                steps.append(test_step(model, terms, test, place, standing))
     return steps
 
 
-def _test_step(model: Model, terms: Terms, test: TestEntry, place: Place, key: str, standing: frozenset[str]) -> Step:
+def test_step(model: Model, terms: Terms, test: TestEntry, place: Place, standing: frozenset[str]) -> Step:
+    """One test at one place."""
     needed = openings(model.knowledge, test.access, place, model.car)
     fresh = {name: minutes for name, minutes in needed.items() if name not in standing}
     minutes = test.minutes + sum(fresh.values())
     return Step(
-        key, "test", test.id, test.name, place, minutes, terms.labour(minutes), tuple(sorted(needed)),
-        tuple(test.cautions), tuple(test.tools),
+        f"{test.id} at {place}", "test", test.id, test.name, place, minutes, terms.labour(minutes),
+        tuple(sorted(needed)), tuple(test.cautions), tuple(test.tools),
     )  # fmt: skip
 
 
@@ -205,27 +279,40 @@ def swap_steps(model: Model, terms: Terms, standing: frozenset[str]) -> list[Ste
         if not kind.swappable or not _has_live_part(model, kind.id, suspect) or _has_moved(model, kind.id, suspect):
             continue
         partner = _partner(model, kind.id, suspect)
-        if partner is None:
-            continue
-        step = _swap_step(model, terms, kind, suspect, partner, standing)
-        if step.key not in terms.set_aside and f"swap {kind.id}" not in terms.set_aside:
-            steps.append(step)
+        if partner is not None:
+            steps.append(swap_step(model, terms, ((kind.id, suspect, partner),), standing))
     return steps
 
 
-def _swap_step(
-    model: Model, terms: Terms, kind: PartKind, suspect: int, partner: int, standing: frozenset[str]
-) -> Step:
+def double_swap(model: Model, terms: Terms, first: Step, second: Step, standing: frozenset[str]) -> Step | None:
+    """Two swaps in one drive, the second part to another cylinder than the first; None where there is no such one."""
+    ((part, suspect, partner),), ((other_part, _, _),) = first.moves, second.moves
+    elsewhere = _partner(model, other_part, suspect, model.fitment.position(part, partner)[1])
+    if elsewhere is None:
+        return None
+    return swap_step(model, terms, ((part, suspect, partner), (other_part, suspect, elsewhere)), standing)
+
+
+def swap_step(model: Model, terms: Terms, moves: tuple[Move, ...], standing: frozenset[str]) -> Step:
+    """Parts of one cylinder change places with those of others, then the counters are read."""
     watched = best_watch(model, terms)
-    needed = openings(model.knowledge, kind.access, cylinder(suspect), model.car)
-    needed |= openings(model.knowledge, kind.access, cylinder(partner), model.car)
+    needed: dict[str, float] = {}
+    kinds = [model.knowledge.parts[part] for part, _, _ in moves]
+    for kind, (_, first, second) in zip(kinds, moves, strict=True):
+        needed |= openings(model.knowledge, kind.access, cylinder(first), model.car)
+        needed |= openings(model.knowledge, kind.access, cylinder(second), model.car)
     fresh = sum(minutes for name, minutes in needed.items() if name not in standing)
-    minutes = kind.swap_minutes + fresh + _minutes_of(watched, model.knowledge.model.complaint)
-    ours, theirs = (unit_at(model, number) for number in (suspect, partner))
-    name = f"Swap: {kind.name.lower()} of {model.unit_place(ours)} with {theirs}"
+    minutes = sum(k.swap_minutes for k in kinds) + fresh + _minutes_of(watched, model.knowledge.model.complaint)
+    suspect = moves[0][1]
+    named = " and ".join(
+        f"{kind.name.lower()} {f'of {model.unit_place(unit_at(model, first))} ' if at == 0 else ''}with "
+        f"{unit_at(model, second)}"
+        for at, (kind, (_, first, second)) in enumerate(zip(kinds, moves, strict=True))
+    )
     return Step(
-        f"swap {kind.id} {suspect}-{partner}", "swap", kind.id, name, cylinder(suspect), minutes,
-        terms.labour(minutes), tuple(sorted(needed)), tuple(kind.cautions), (), partner, watched,
+        _swap_key(moves), "swap", "+".join(part for part, _, _ in moves), f"Swap: {named}", cylinder(suspect), minutes,
+        terms.labour(minutes), tuple(sorted(needed)), tuple(dict.fromkeys(c for kind in kinds for c in kind.cautions)),
+        (), moves[0][2] if len(moves) == 1 else None, watched, moves,
     )  # fmt: skip
 
 
@@ -256,10 +343,10 @@ def _has_moved(model: Model, kind: str, number: int) -> bool:
     )
 
 
-def _partner(model: Model, kind: str, suspect: int) -> int | None:
-    """A cylinder that is not in question, shares nothing with the suspect, and is easiest to reach."""
+def _partner(model: Model, kind: str, suspect: int, taken: Container[int] = ()) -> int | None:
+    """A cylinder that is not in question nor taken, shares nothing with the suspect, and is easiest to reach."""
     related = model.car.layout.related(suspect)
-    others = [n for n in map(min, model.units.values()) if n not in model.sites and n != suspect]
+    others = [n for n in map(min, model.units.values()) if n not in model.sites and n != suspect and n not in taken]
     others = [n for n in others if model.fitment.position(kind, n) != model.fitment.position(kind, suspect)]
     if not others:
         return None
@@ -283,16 +370,23 @@ def best_watch(model: Model, terms: Terms) -> tuple[tuple[Region, float], ...]:
 
 
 def watch_steps(model: Model, terms: Terms) -> list[Step]:
-    """Take a reading again: each that the pack offers."""
-    complaint = model.knowledge.model.complaint
-    steps = []
+    """Take a reading again: each that the pack offers, where it may still show something new."""
+    offered = [watch.id for watch in model.knowledge.model.complaint.watches if watch.offered]
+    steps = [readings_to_take(model.knowledge, terms)[name] for name in offered]
+    return [step for step in steps if not _was_watched(model, frozenset(region for region, _ in step.watched))]
+
+
+def readings_to_take(knowledge: Knowledge, terms: Terms) -> dict[str, Step]:
+    """Every reading that the pack knows, by its id."""
+    complaint = knowledge.model.complaint
+    found = {}
     for watch in complaint.watches:
         key, watched = f"watch {watch.id}", _what_is_watched(watch, terms)
-        shown_already = _was_watched(model, frozenset(region for region, _ in watched))
-        if watch.offered and key not in terms.set_aside and not shown_already:
-            minutes = _minutes_of(watched, complaint)
-            steps.append(Step(key, "watch", key, watch.name, ENGINE, minutes, terms.labour(minutes), watched=watched))
-    return steps
+        minutes = _minutes_of(watched, complaint)
+        found[watch.id] = Step(
+            key, "watch", key, watch.name, ENGINE, minutes, terms.labour(minutes), watched=watched
+        )  # fmt: skip
+    return found
 
 
 def _what_is_watched(watch: Watch, terms: Terms) -> tuple[tuple[Region, float], ...]:
@@ -327,29 +421,41 @@ def repair_steps(model: Model, terms: Terms, standing: frozenset[str]) -> list[S
             of_part.setdefault(entry.part, set()).add(place)
     found: dict[str, Step] = {}
     for repair in model.knowledge.repairs.values():
-        if not fits(repair.fitted, model.car.layout) or repair.id in terms.set_aside:
+        if not fits(repair.fitted, model.car.layout):
             continue
         places = {
             _as_kind(place, repair.on, model.car) for cure in repair.cures for place in of_fault.get(cure.fault, ())
         }
         places |= {_as_kind(place, "cylinder", model.car) for place in of_part.get(repair.renews or "", ())}
         for place in sorted(places):
-            key = f"{repair.id} at {place}"
-            if key not in terms.set_aside:
-                found[key] = _repair_step(model, terms, repair, place, key, standing)
+            step = repair_step(model, terms, repair, place, standing)
+            found[step.key] = step
     return list(found.values())
 
 
-def _repair_step(
-    model: Model, terms: Terms, repair: RepairEntry, place: Place, key: str, standing: frozenset[str]
-) -> Step:
+def repair_step(model: Model, terms: Terms, repair: RepairEntry, place: Place, standing: frozenset[str]) -> Step:
+    """One repair at one place."""
     needed = openings(model.knowledge, repair.access, place, model.car)
     fresh = sum(minutes for name, minutes in needed.items() if name not in standing)
     minutes = (repair.minutes_buried if model.car.is_buried(place) else repair.minutes) + fresh
     price = terms.labour(minutes) + terms.parts_class[repair.parts_class]
     return Step(
-        key, "repair", repair.id, repair.name, place, minutes, price, tuple(sorted(needed)), tuple(repair.cautions)
-    )
+        f"{repair.id} at {place}", "repair", repair.id, repair.name, place, minutes, price, tuple(sorted(needed)),
+        tuple(repair.cautions),
+    )  # fmt: skip
+
+
+def price_with(model: Model, terms: Terms, step: Step, standing: frozenset[str]) -> float:
+    """What a test or repair costs with so much standing open."""
+    entry = model.knowledge.tests[step.what] if step.kind == "test" else model.knowledge.repairs[step.what]
+    if isinstance(entry, TestEntry):
+        return test_step(model, terms, entry, step.place, standing).price
+    return repair_step(model, terms, entry, step.place, standing).price
+
+
+def work_price(model: Model, terms: Terms, step: Step) -> float:
+    """What a test or repair costs with everything open that it needs."""
+    return price_with(model, terms, step, frozenset(step.opens))
 
 
 def _as_kind(place: Place, kind: str, car: CarFacts) -> Place:

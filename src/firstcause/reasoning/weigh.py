@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from math import isfinite
 from typing import Any
 
 from firstcause.knowledge.base import Knowledge
@@ -20,11 +21,13 @@ from firstcause.reasoning.change_of_mind import (
     sights,
     what_it_would_take,
 )
-from firstcause.reasoning.choice import Advice, Option, advise
+from firstcause.reasoning.choice import Advice, Adviser, Option, WhatIf, advise
 from firstcause.reasoning.compiled import Model, compile_model
 from firstcause.reasoning.conflict import Conflict, conflicts, culprits, evidence_of
 from firstcause.reasoning.exact import Contradiction, Engine, Posterior, rough_engine
 from firstcause.reasoning.history import CarFacts, History
+from firstcause.reasoning.inthought import CarScene
+from firstcause.reasoning.lookahead import Thought, think
 from firstcause.reasoning.steps import Terms
 from firstcause.reasoning.verdict import chance_removed
 
@@ -125,6 +128,14 @@ class Weighing:
             what_it_would_take(self.model, self.terms, engine, cause),
         )
 
+    def what_if(self, key: str) -> WhatIf:
+        """What it costs to do something else than what is proposed; raises RequestError when there is no such step."""
+        return Adviser(self.model, self.terms, Engine(self.model.network, TOLERANCE)).what_if(key)
+
+    def think(self) -> Iterator[Thought]:
+        """The list refined by a second sweep behind each outcome of the best steps; stop listening at any time."""
+        return think(CarScene(self.model, self.terms, self.advice))
+
     def to_dict(self) -> dict[str, Any]:
         """Stable keys for programs; probabilities between 0 and 1, prices in the shop's currency, times in minutes."""
         advice = self.advice
@@ -143,6 +154,7 @@ class Weighing:
             "cost_if_cause_were_known": advice.at_least,
             "open": sorted(advice.standing_open),
             "next_steps": [option_dict(option, self.model) for option in advice.options],
+            **advice_dict(advice),
             "knowledge": {"pack": self.model.knowledge.pack, "version": self.model.knowledge.version},
             "left_out_at_most": self.posterior.tolerance,
         }
@@ -228,6 +240,70 @@ def name_of(model: Model, cause: str) -> str:
     return f"{model.entry(cause).name} ({model.facts[cause].holder})"
 
 
+def advice_dict(advice: Advice) -> dict[str, Any]:
+    """What the list says beside its steps, as plain values; None where it does not apply."""
+    budget, timing = advice.budget, advice.timing
+    return {
+        "could_save_at_most": advice.could_save,
+        "waiting": [{"key": w.step.key, "first": [step.key for step in w.first]} for w in advice.waiting],
+        "forgone": [
+            {"name": f.name, "why": f.aside.why, "steps": [step.key for step in f.steps], "rise": f.rise}
+            for f in advice.forgone
+        ],
+        "budget": None
+        if budget is None
+        else {
+            "limit": budget.limit,
+            "spent": budget.spent,
+            "left": budget.left,
+            "best_within": budget.best_within.key,
+            "limit_costs": budget.more,
+            "chance_repair_passes_it": budget.chance_over,
+            "ask_owner": budget.ask,
+        },
+        "now_or_later": None
+        if timing is None
+        else {
+            "look": timing.look.key,
+            "repair": timing.repair.key,
+            "look_now_costs": timing.now,
+            "repair_first_costs": timing.after_the_repair,
+            "never_looking_costs": timing.never,
+            "look_now": timing.look_now,
+        },
+    }
+
+
+def what_if_dict(what_if: WhatIf) -> dict[str, Any]:
+    """Something else than what is proposed, as plain values."""
+    step = what_if.option.step
+    return {
+        "key": step.key,
+        "expected_cost": what_if.option.expected_cost,
+        "more_than_best": what_if.more,
+        "set_aside": None if what_if.aside is None else what_if.aside.why,
+        "spoils": [each.key for each in what_if.spoils],
+        "over_limit": what_if.option.over_limit,
+    }
+
+
+def thought_dict(thought: Thought) -> dict[str, Any]:
+    """Where the thinking stands, as plain values."""
+    return {
+        "best": thought.best.key,
+        "costs_at_most": thought.best.upper,
+        "could_save_at_most": thought.could_save,
+        "swept": thought.swept,
+        "to_sweep": thought.to_sweep,
+        "finished": thought.finished,
+        "refined": [
+            {"key": b.key, "at_least": b.lower, "at_most": b.upper}
+            for b in thought.branches
+            if b.key in thought.refined
+        ],
+    }
+
+
 def option_dict(option: Option, model: Model) -> dict[str, Any]:
     """One option as plain values."""
     step = option.step
@@ -242,6 +318,14 @@ def option_dict(option: Option, model: Model) -> dict[str, Any]:
         "minutes": step.minutes,
         "price": step.price,
         "expected_cost": option.expected_cost,
+        "at_least": option.lower,
+        "at_most": option.upper if isfinite(option.upper) else None,
+        "over_limit": option.over_limit,
+        "moves": [list(move) for move in step.moves],
+        "also": [
+            {"key": a.step.key, "minutes": a.minutes, "price": a.price, "after": list(a.after), "always": a.always}
+            for a in option.also
+        ],
         "opens": list(step.opens),
         "tools": list(step.tools),
         "cautions": [{"id": c.id, "level": c.level, "text": c.text} for c in cautions],
@@ -252,6 +336,7 @@ def option_dict(option: Option, model: Model) -> dict[str, Any]:
                 "name": look.name,
                 "chance": look.chance,
                 "expected_cost_then": look.expected_cost,
+                "then": look.then,
                 "suspects_then": [
                     {"cause": cause, "name": name_of(model, cause), "probability": p} for cause, p in look.suspects
                 ],

@@ -55,12 +55,16 @@ def open_case(request: Request, form: TheForm, desk: TheDesk) -> Response:
 
 @router.post("/cases/{case_id}/record")
 def record(request: Request, case_id: str, form: TheForm, desk: TheDesk) -> Response:
-    """One event: ready-made (`body`, what a tap records) or from the fields of its kind."""
-    ready = text(form, "body")
+    """One event: ready-made (`body`, what a tap records) or from the fields of its kind; of several `body`, each."""
+    *before, ready = [found.strip() for found in form.getlist("body") if isinstance(found, str)] or [""]
+    head = text(form, "head") or None
+    for earlier in before:
+        desk.record(case_id, body_from_json(earlier), who(request), head)
+        head = desk.store.head(case_id)
     body = body_from_json(ready) if ready else body_of(text(form, "kind"), form)
     if isinstance(body, Found) and text(form, "sure"):
         body = valid_body({**body.model_dump(), "sure": text(form, "sure")})
-    desk.record(case_id, body, who(request), text(form, "head") or None)
+    desk.record(case_id, body, who(request), head)
     return go_to(request, f"/cases/{case_id}" + _tail(body))
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Query
 from pydantic import BaseModel, ConfigDict
 
+from firstcause.casebook.advice_words import thought_words, what_if_words
 from firstcause.casebook.case import Case
 from firstcause.casebook.store import CaseLine
+from firstcause.reasoning.weigh import thought_dict, what_if_dict
 from firstcause.web.desk import Desk
 from firstcause.web.forms import valid_body
 from firstcause.web.pages import TheDesk, waits_for
@@ -57,6 +59,27 @@ def next_step(case_id: str, desk: TheDesk) -> dict[str, Any]:
     """The best next step in a few words, and what must go back."""
     weighed = desk.weighed(case_id)
     return {"waits_for": waits_for(weighed), "put_back": list(put_back_words(weighed.ledger))}
+
+
+@router.get("/cases/{case_id}/thought")
+def thought(case_id: str, head: str, desk: TheDesk) -> dict[str, Any]:
+    """Thinks about the best steps for about a second more; ask again until `finished`. `moved`: the story went on."""
+    found = desk.think(case_id, head)
+    if found is None:
+        return {"moved": True}
+    weighed, now = found
+    words = thought_words(now, weighed.weighing.advice, lambda amount: f"{amount:,.0f} {desk.currency}")
+    return {"moved": False, "words": words, **thought_dict(now)}
+
+
+@router.get("/cases/{case_id}/what-if")
+def what_if(case_id: str, key: Annotated[str, Query(max_length=120)], desk: TheDesk) -> dict[str, Any]:
+    """What any step costs over the best, proposed or not; `key` as in the weighing, e.g. `leak-down at cylinder 2`."""
+    asked = desk.weighed(case_id).weighing.what_if(key)
+    return {
+        "words": what_if_words(asked, lambda amount: f"{amount:,.0f} {desk.currency}"),
+        **what_if_dict(asked),
+    }
 
 
 @router.post("/cases/{case_id}/events", status_code=201)

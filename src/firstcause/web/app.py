@@ -14,6 +14,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.staticfiles import StaticFiles
 
 from firstcause.casebook.blobs import LostAttachment
+from firstcause.casebook.shop import Shop
 from firstcause.casebook.store import CaseStore, NoSuchCase, NotReadable, NotRecorded, WrittenInBetween
 from firstcause.errors import FirstcauseError
 from firstcause.knowledge.base import Knowledge, load
@@ -39,12 +40,14 @@ def create_app(
     clock: Callable[[], datetime],
     knowledge: Knowledge | None = None,
     currency: str = "USD",
+    shop: Shop = Shop(),  # noqa: B008
     hosts: Sequence[str] = LOOPBACK,
 ) -> FastAPI:
     """The page over the casebook at `store_path` (made when it is not there).
 
     `clock` gives the time of every event and must know its zone; `knowledge` is the shipped misfire pack unless given;
-    `hosts` are the names under which the page answers, loopback only unless told otherwise.
+    `shop` says its rate and its tools; `hosts` are the names under which the page answers, loopback only unless told
+    otherwise.
 
     Raises NotACasebook when the file is none, KnowledgeError when the knowledge base cannot be read.
     """
@@ -56,7 +59,7 @@ def create_app(
         store.close()
 
     app = FastAPI(title="firstcause", docs_url=None, redoc_url=None, openapi_url="/api/openapi.json", lifespan=closing)
-    app.state.desk = Desk(store, load() if knowledge is None else knowledge, currency=currency, clock=clock)
+    app.state.desk = Desk(store, load() if knowledge is None else knowledge, currency=currency, clock=clock, shop=shop)
     app.state.render = Render()
     app.add_middleware(Guard, hosts=hosts)
     for module in (pages, papers, actions, api):

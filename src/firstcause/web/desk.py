@@ -10,12 +10,15 @@ from threading import Lock
 from firstcause.casebook.events import Body, Event
 from firstcause.casebook.people import Person
 from firstcause.casebook.recording import admitted
+from firstcause.casebook.shop import Shop
 from firstcause.casebook.store import CaseStore, WrittenInBetween
 from firstcause.casebook.weighing import WeighedCase, weigh_case
 from firstcause.errors import FirstcauseError
 from firstcause.knowledge.base import Knowledge
+from firstcause.reasoning.lookahead import Thought
 from firstcause.roadtest.drivelog import DriveLog
 from firstcause.roadtest.reading import decode, read_drive
+from firstcause.web.thinking import Thinking
 
 KEPT_WEIGHINGS = 24
 KEPT_LOGS = 8
@@ -30,8 +33,12 @@ def judged_drive(data: bytes, name: str) -> DriveLog:
 class Desk:
     """One casebook, one knowledge base. May be used from several threads at once."""
 
-    def __init__(self, store: CaseStore, knowledge: Knowledge, *, currency: str, clock: Callable[[], datetime]) -> None:
+    def __init__(
+        self, store: CaseStore, knowledge: Knowledge, *, currency: str, clock: Callable[[], datetime],
+        shop: Shop = Shop(),  # noqa: B008
+    ) -> None:  # fmt: skip
         self.store, self.knowledge, self.currency, self.clock = store, knowledge, currency, clock
+        self.shop, self._thinking = shop, Thinking()
         self._kept: OrderedDict[tuple[str, str, str], WeighedCase | FirstcauseError] = OrderedDict()
         self._logs: OrderedDict[str, DriveLog] = OrderedDict()
         self._lock = Lock()
@@ -54,6 +61,14 @@ class Desk:
         """The weighing of the case as it stands, if it has been made already; never computes."""
         found = self._look(self._key(case_id))
         return found if isinstance(found, WeighedCase) else None
+
+    def think(self, case_id: str, head: str) -> tuple[WeighedCase, Thought] | None:
+        """Think a little further about the best steps of the story that ends with `head`; None when it has moved on."""
+        key = self._key(case_id)
+        if key[1] != head:
+            return None
+        weighed = self.weighed(case_id)
+        return weighed, self._thinking.further(key, weighed.weighing)
 
     def drive_log(self, sha256: str) -> DriveLog:
         """The drive in a kept log, see `judged_drive`. Raises LostAttachment, or LogError when it cannot be read."""
@@ -102,7 +117,7 @@ class Desk:
             found = self._look(key)
             if found is None:
                 try:
-                    found = weigh_case(self.store.case(case_id), self.knowledge)
+                    found = weigh_case(self.store.case(case_id), self.knowledge, shop=self.shop)
                 except FirstcauseError as error:
                     found = error
                 self._keep(key, found)

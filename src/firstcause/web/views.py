@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from urllib.parse import quote
 
+from firstcause.casebook.advice_words import (
+    also_words,
+    budget_words,
+    forgone_words,
+    over_limit_words,
+    timing_words,
+    waiting_words,
+)
 from firstcause.casebook.case import Case
 from firstcause.casebook.doubts import conflict_words
 from firstcause.casebook.drawing import Misfires, engine_svg
-from firstcause.casebook.events import Attached, Counted, Drove, Event, Found, Repaired, Snapshot
+from firstcause.casebook.events import Attached, Counted, Drove, Event, Found, Moved, Repaired, Snapshot
 from firstcause.casebook.explaining import cause_words, why_now
 from firstcause.casebook.ledger import Ledger
 from firstcause.casebook.readings import firings_of
@@ -87,7 +95,12 @@ class StepView:
     done: str = ""
     """for a repair: the event that says it was done, as JSON"""
     swap: tuple[str, int, int] | None = None
-    """for a swap: part and the two cylinders"""
+    """for a swap of one pair: part and the two cylinders"""
+    swaps: tuple[str, ...] = ()
+    """for a swap of two pairs in one drive: the events that say they are done, as JSON"""
+    also: tuple[tuple[str, str], ...] = ()
+    """further looks while it is open: (key, words)"""
+    over_limit: str = ""
     form: str = ""
     """address of a form with numbers, where the test has them"""
 
@@ -141,6 +154,8 @@ class CaseView:
     victims: tuple[SuspectView, ...] = ()
     best: StepView | None = None
     others: tuple[StepView, ...] = ()
+    limit: tuple[str, ...] = ()
+    beside: tuple[str, ...] = ()
     standing_open: tuple[str, ...] = ()
     put_back: tuple[str, ...] = ()
     conflicts: tuple[str, ...] = ()
@@ -201,6 +216,8 @@ def _with_weighing(base: CaseView, weighed: WeighedCase, currency: str) -> CaseV
         best=best,
         caution=CAUTION if high else "",
         others=tuple(options[1:]),
+        limit=tuple(limit_words(weighed, currency)),
+        beside=tuple(beside_the_list(weighed, currency)),
         standing_open=tuple(opening_words(tuple(sorted(weighed.weighing.advice.standing_open)), weighed.knowledge)),
         put_back=put_back_words(weighed.ledger),
         conflicts=tuple(conflict_words(c, weighed.case, weighed.knowledge) for c in weighed.weighing.conflicts),
@@ -227,6 +244,7 @@ def suspect_view(suspect: Suspect, weighed: WeighedCase) -> SuspectView:
 
 def step_view(option: Option, weighed: WeighedCase, currency: str) -> StepView:
     """One step in words, with the events that its taps record."""
+    money = money_in(currency)
     step, knowledge = option.step, weighed.knowledge
     test = knowledge.tests.get(step.what) if step.kind == "test" else None
     repair = knowledge.repairs.get(step.what) if step.kind == "repair" else None
@@ -249,7 +267,10 @@ def step_view(option: Option, weighed: WeighedCase, currency: str) -> StepView:
         watched=watched_words(dict(step.watched), knowledge.model.complaint),
         outcomes=tuple(outcome_view(look, step, says, weighed, currency) for look in option.fan),
         done="" if done is None else done.model_dump_json(),
-        swap=None if step.other is None else (step.what, step.place.numbers[0], step.other),
+        swap=step.moves[0] if len(step.moves) == 1 else None,
+        swaps=tuple(moved.model_dump_json() for moved in moved_events(step)) if len(step.moves) > 1 else (),
+        also=tuple((also.step.key, also_words(also, option, money)) for also in option.also),
+        over_limit=over_limit_words(option, money),
         form=f"?kind=found&test={step.what}&place={quote(str(step.place))}" if number else "",
     )
 
@@ -270,6 +291,30 @@ def _capital(words: str) -> str:
 
 def _to_go(look: Outlook, currency: str) -> str:
     return f"about {look.expected_cost:.0f} {currency} to go" if look.expected_cost > 0 else ""
+
+
+def money_in(currency: str) -> Callable[[float], str]:
+    """Amounts in the shop's currency."""
+    return lambda amount: f"{amount:,.0f} {currency}"
+
+
+def moved_events(step: Step) -> list[Moved]:
+    """What is recorded when a swap is done."""
+    return [Moved(part=part, first=a, second=b, mark=f"from {a}") for part, a, b in step.moves]
+
+
+def limit_words(weighed: WeighedCase, currency: str) -> list[str]:
+    """What the owner's limit means now; nothing where none was agreed."""
+    budget = weighed.weighing.advice.budget
+    return [] if budget is None else budget_words(budget, money_in(currency))
+
+
+def beside_the_list(weighed: WeighedCase, currency: str) -> list[str]:
+    """What is not to be had and its price, what must wait, now or later."""
+    advice, money = weighed.weighing.advice, money_in(currency)
+    said = [forgone_words(forgone, weighed.knowledge, money) for forgone in advice.forgone]
+    said += [waiting_words(waiting) for waiting in advice.waiting]
+    return said if advice.timing is None else [*said, timing_words(advice.timing, money)]
 
 
 def outcome_view(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -34,7 +34,7 @@ from firstcause.knowledge.base import Knowledge
 from firstcause.link import Recorder, Session, erase_codes, take_snapshot
 from firstcause.reasoning.choice import Option
 from firstcause.reasoning.saying import in_words
-from firstcause.reasoning.steps import Step, Terms, open_now, repair_steps
+from firstcause.reasoning.steps import Move, Step, Terms, open_now, repair_steps
 from firstcause.roadtest.drivelog import DriveLog
 from firstcause.roadtest.judgement import judge_drive
 from firstcause.roadtest.reading import read_drive_file
@@ -185,14 +185,18 @@ class Player:
         weighed = self._weighed()
         self.say(_suspects(weighed))
         self.say(f"The tool would begin with: {_named(weighed.weighing.advice.best)}. {self.story.tempting_words}")
-        self._swap(session, part, first, second)
+        self._swap(session, ((part, first, second),))
 
-    def _swap(self, session: Session, part: str, first: int, second: int) -> None:
+    def _swap(self, session: Session, moves: Iterable[Move]) -> None:
         self.car.stop()
+        for part, first, second in moves:
+            self._swap_one(part, first, second)
+        self._read_counters(session, "Counters after the swap")
+
+    def _swap_one(self, part: str, first: int, second: int) -> None:
         self.car.swap(part, first, second)  # type: ignore[arg-type]
         event = self._record(Moved(part=part, first=first, second=second, mark="white paint, cylinder number"))
         self.say(f"Swapped {part} {first} with {second}, both marked ({event.id}).")
-        self._read_counters(session, "Counters after the swap")
 
     def _work(self, session: Session) -> int:
         """Follow the tool's list until a repair has been proven quiet, or until nothing is left that can be done."""
@@ -210,8 +214,7 @@ class Player:
                 event = self._record(found)
                 self.say(f"  {event.id}: {found.note or found.outcome}.")
             elif step.kind == "swap":
-                assert step.other is not None
-                self._swap(session, step.what, step.place.numbers[0], step.other)
+                self._swap(session, step.moves)
             elif step.kind == "repair":
                 repaired = self._repair_or_relieve(session, weighed, option)
                 if repaired:

@@ -1,6 +1,7 @@
 // What the page does beyond plain forms: keep what was typed when a record is refused, local times, news, filters.
 
 const said = document.getElementById("said");
+const thinking = new AbortController();
 
 function line(words, kind, role) {
   const made = document.createElement("p");
@@ -27,6 +28,7 @@ function refuse(form, pressed, words) {
 for (const form of document.querySelectorAll("form[data-stay]")) {
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
+    thinking.abort();
     const data = new FormData(form, event.submitter);
     const buttons = [...document.querySelectorAll("button")].filter((button) => !button.disabled);
     for (const button of buttons) button.disabled = true;
@@ -97,3 +99,41 @@ if (caseId) {
   }, 4000);
 }
 showWaits();
+
+// The casebook thinks on while somebody works here, a second at a time; it ends when the story moves or the page goes.
+async function thinkOn(place) {
+  for (;;) {
+    if (!document.hidden) {
+      const asked = new URLSearchParams({ head });
+      const answer = await fetch(`/api/cases/${caseId}/thought?${asked}`, { signal: thinking.signal });
+      const told = await answer.json();
+      if (!answer.ok || told.moved) return;
+      place.textContent = told.words;
+      if (told.finished) return;
+    }
+    await new Promise((resume) => setTimeout(resume, 400));
+    if (thinking.signal.aborted) return;
+  }
+}
+
+const thought = document.getElementById("thought");
+if (caseId && thought) thinkOn(thought).catch(() => {});
+addEventListener("pagehide", () => thinking.abort());
+
+// What something else would cost over the best step, said before it is recorded.
+for (const place of document.querySelectorAll("[data-what-if]")) {
+  const where = place.closest("form").querySelector("select[name=place]");
+  const ask = async () => {
+    const key = `${place.dataset.whatIf} at ${where.value}`;
+    place.textContent = "";
+    try {
+      const asked = new URLSearchParams({ key });
+      const answer = await fetch(`/api/cases/${caseId}/what-if?${asked}`, { signal: thinking.signal });
+      if (answer.ok) place.textContent = (await answer.json()).words.join(" ");
+    } catch {
+      // it can be recorded without knowing
+    }
+  };
+  where?.addEventListener("change", ask);
+  if (where) ask();
+}
