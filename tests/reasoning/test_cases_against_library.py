@@ -94,6 +94,12 @@ def test_every_belief_of_a_drawn_case(shape: str, seed: int) -> None:
 
 
 @pytest.mark.usefixtures("_room_for_everything")
+def test_the_same_trouble_on_both_banks_standing_and_on_the_road() -> None:
+    """Of 444 more cases the only one off by more than 1.5 times its tolerance: 12 times, until this pair was tried."""
+    check_every_belief(drawn_case(87, "V6", 7, 7).model().network)
+
+
+@pytest.mark.usefixtures("_room_for_everything")
 @pytest.mark.parametrize(("shape", "faults", "happenings", "seed"), LARGE)
 def test_every_belief_of_a_large_case(shape: str, faults: tuple[str, ...], happenings: int, seed: int) -> None:
     """65 to 109 causes. Reference: pyagrum, lazy propagation on the exported network."""

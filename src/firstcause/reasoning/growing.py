@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import reduce
 from itertools import combinations
+from operator import or_
 
 import numpy as np
 from numpy.typing import NDArray
@@ -113,9 +115,9 @@ def seeds_of(links: Links, cause: Index, slot: Index, reach: Flags) -> tuple[Ind
 
     Items: each shared cause; and each with one shared child of its own, for by themselves they may weigh nothing (a
     child that only comes from its parent, a parent that shows only so). The list begins with the empty configuration,
-    the items, each parent with each set of its children, and pairs of items of which each reaches some blocks, and
-    none the other's: together they may explain what each half cannot, such as the same trouble on both banks. `reach`
-    (slots, blocks).
+    the items, each parent with each set of its children, and pairs (of items, and of parents with all their children)
+    of which each reaches some blocks, and none the other's: together they may explain what each half cannot, such as
+    the same trouble on both banks. `reach` (slots, blocks).
     """
     slots, blocks = reach.shape
     at_blocks = [int(sum(1 << int(b) for b in np.flatnonzero(row))) for row in reach]
@@ -126,19 +128,25 @@ def seeds_of(links: Links, cause: Index, slot: Index, reach: Flags) -> tuple[Ind
                 children.setdefault(parent, []).append(h)
     items = [1 << h for h in range(slots)]
     reached = list(at_blocks)
-    families = []
+    families, wholes = [], []
     for parent, own in sorted(children.items()):
         h = int(slot[parent])
         itself, its_reach = (1 << h, at_blocks[h]) if h >= 0 else (0, 0)
         items += [itself | 1 << child for child in own]
         reached += [its_reach | at_blocks[child] for child in own]
-        together = [itself]
-        for child in own[:MOST_CHILDREN_TOGETHER]:
+        together, several = [itself], own[:MOST_CHILDREN_TOGETHER]
+        for child in several:
             together += [number | 1 << child for number in together]
         families += together
-    partly = [at for at, where in enumerate(reached) if where.bit_count() >= 2 and where.bit_count() < blocks]
-    pairs = [items[a] | items[b] for a, b in combinations(partly, 2) if not reached[a] & reached[b]]
+        wholes.append((together[-1], reduce(or_, (at_blocks[child] for child in several), its_reach)))
+    pairs = [*_side_by_side(wholes, blocks), *_side_by_side([*zip(items, reached, strict=True)], blocks)]
     return to_words([0, *items, *families, *pairs[:MOST_PAIRS]], slots), to_words(items, slots)
+
+
+def _side_by_side(sets: Sequence[tuple[int, int]], blocks: int) -> list[int]:
+    """Pairs of sets of causes (each with the blocks it reaches) of which each reaches some blocks, none the other's."""
+    partly = [(number, where) for number, where in sets if 2 <= where.bit_count() < blocks]
+    return [one | other for (one, here), (other, there) in combinations(partly, 2) if not here & there]
 
 
 Weigh = Callable[[Index], Array]
