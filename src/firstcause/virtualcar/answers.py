@@ -104,14 +104,20 @@ class EngineUnit:
         )
 
 
-class TransmissionUnit:
-    """A second control unit that has little to say: no codes, its own calibration."""
+class QuietUnit:
+    """A control unit that has little to say: no codes, its own calibration and name."""
+
+    calibration = name = ""
 
     def __init__(self, car: VirtualCar):
         self.car = car
 
+    def data(self) -> Data:
+        """What it knows of $01."""
+        return {}
+
     def answer(self, request: bytes, *, functional: bool) -> bytes | None:
-        """Like EngineUnit.answer; knows $01 (00, 0D), $03, $07, $09 (04, 0A), $0A."""
+        """Like EngineUnit.answer; knows $01, $03, $07, $09 (04, 0A), $0A."""
         if not request or self.car.engine_state == "off":
             return None
         answer = self._say(request)
@@ -123,19 +129,38 @@ class TransmissionUnit:
     def _say(self, request: bytes) -> bytes | None:
         match request[0]:
             case 0x01:
-                data: Data = {0x0D: (self.car.unit.seen.point.speed_kmh,)}
-                return _parameters(request, request[1:], data, signals.encode_current)
+                return _parameters(request, request[1:], self.data(), signals.encode_current)
             case 0x03:
                 return signals.encode_codes("confirmed", ())
             case 0x07:
                 return signals.encode_codes("pending", ())
             case 0x09:
-                return _information(
-                    request, {CALIBRATION_INFO: lambda: ("VCGEAR-A1",), NAME_INFO: lambda: "TCM-Gearbox"}
-                )
+                items: dict[int, Callable[[], InfoValue]] = {
+                    CALIBRATION_INFO: lambda: (self.calibration,),
+                    NAME_INFO: lambda: self.name,
+                }
+                return _information(request, items)
             case 0x0A:
                 return signals.encode_codes("permanent", ())
         return None
+
+
+class TransmissionUnit(QuietUnit):
+    """The gearbox: also knows the car's speed."""
+
+    calibration, name = "VCGEAR-A1", "TCM-Gearbox"
+
+    def data(self) -> Data:
+        return {0x0D: (self.car.unit.seen.point.speed_kmh,)}
+
+
+class BodyUnit(QuietUnit):
+    """Body and supply: also knows the system voltage and the air outside."""
+
+    calibration, name = "VCBODY-A1", "BCM-Body"
+
+    def data(self) -> Data:
+        return {0x42: (self.car.supply_v,), 0x46: (self.car.ambient_c,)}
 
 
 def _parameters(

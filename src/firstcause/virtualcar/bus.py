@@ -11,8 +11,9 @@ from typing import Literal, Self
 
 import can
 
+from firstcause.errors import CarError
 from firstcause.signals import Refused
-from firstcause.virtualcar.answers import AnsweringUnit, EngineUnit, TransmissionUnit
+from firstcause.virtualcar.answers import AnsweringUnit, BodyUnit, EngineUnit, TransmissionUnit
 from firstcause.virtualcar.car import VirtualCar
 from firstcause.virtualcar.isotp import AnswerSender, Outgoing, single_request
 
@@ -21,6 +22,8 @@ ANSWER_IS_COMING = 0x78
 # Source: ISO 15765-4 (from memory): functional 7DF / 18DB33F1, physical 7E0+n / 18DAxxF1, answers 7E8+n / 18DAF1xx.
 _FUNCTIONAL: dict[Addressing, int] = {"11-bit": 0x7DF, "29-bit": 0x18DB33F1}
 _ENGINE: dict[Addressing, tuple[int, int]] = {"11-bit": (0x7E0, 0x7E8), "29-bit": (0x18DA10F1, 0x18DAF110)}
+_BODY: dict[Addressing, tuple[int, int]] = {"11-bit": (0x7E2, 0x7EA), "29-bit": (0x18DA40F1, 0x18DAF140)}
+_CHANNELS = {"socketcan": "vcan0", "udp_multicast": "239.74.163.2", "virtual": "virtual-car"}
 _GEARBOX: dict[Addressing, tuple[int, int]] = {"11-bit": (0x7E1, 0x7E9), "29-bit": (0x18DA18F1, 0x18DAF118)}
 
 
@@ -37,6 +40,30 @@ class Manners:
 
 
 GOOD_MANNERS = Manners()
+
+
+class NoSuchBus(CarError):
+    """The bus could not be opened."""
+
+    def __init__(self, interface: str, channel: str, why: str) -> None:
+        self.interface, self.channel, self.why = interface, channel, why
+        super().__init__(
+            f"The virtual car was not put on {interface} {channel}: {why}. Nothing was started. socketcan needs a vcan "
+            "device (ip link add vcan0 type vcan), udp_multicast the package msgpack and a network that lets it pass."
+        )
+
+
+def usual_channel(interface: str) -> str:
+    """The channel that is usual for an interface of python-can."""
+    return _CHANNELS.get(interface, "virtual-car")
+
+
+def open_bus(interface: str, channel: str) -> can.BusABC:
+    """A bus of python-can; raises NoSuchBus when this machine has not got it."""
+    try:
+        return can.Bus(channel=channel, interface=interface)
+    except (can.CanError, ImportError, OSError, NotImplementedError) as error:
+        raise NoSuchBus(interface, channel, str(error).rstrip(".") or type(error).__name__) from error
 
 
 @dataclass(order=True)
@@ -114,7 +141,8 @@ class VirtualBusCar:
 
     As a context manager it answers from its own thread; without, call `pump` after each frame. While the engine
     runs, the car's own time goes on by `seconds_per_answer` with each request answered, so that live data move
-    and the same requests give the same bytes. `transmission` adds a second unit.
+    and the same requests give the same bytes. `transmission` and `body` add a second and a third unit; `manners` are
+    the engine unit's, `other_manners` theirs. Raises NoSuchBus.
     """
 
     def __init__(
@@ -125,19 +153,22 @@ class VirtualBusCar:
         interface: str = "virtual",
         addressing: Addressing = "11-bit",
         transmission: bool = False,
+        body: bool = False,
         manners: Manners = GOOD_MANNERS,
+        other_manners: Manners = GOOD_MANNERS,
         seconds_per_answer: float = 0.05,
         clock: Callable[[], float] = time.monotonic,
     ):
         self.car, self.seconds_per_answer, self.clock = car, seconds_per_answer, clock
-        self.bus: can.BusABC = can.Bus(channel=channel, interface=interface)
+        self.bus = open_bus(interface, channel)
         extended = addressing == "29-bit"
         functional = _FUNCTIONAL[addressing]
         self.units = [_UnitOnBus(EngineUnit(car), _ENGINE[addressing], functional, manners, extended)]
         if transmission:
-            self.units.append(
-                _UnitOnBus(TransmissionUnit(car), _GEARBOX[addressing], functional, GOOD_MANNERS, extended)
-            )
+            ids = _GEARBOX[addressing]
+            self.units.append(_UnitOnBus(TransmissionUnit(car), ids, functional, other_manners, extended))
+        if body:
+            self.units.append(_UnitOnBus(BodyUnit(car), _BODY[addressing], functional, other_manners, extended))
         self._ending = threading.Event()
         self._thread: threading.Thread | None = None
 

@@ -8,13 +8,14 @@ from typing import Literal
 
 from firstcause.signals import Value
 
-Family = Literal["misfire", "fuel", "general"]
+Family = Literal["misfire", "fuel", "general", "catalyst", "oxygen-sensor", "oxygen-sensor-heater", "evap"]
 Freeze = Mapping[int, tuple[Value | None, ...]]
 
 SIMILAR_RPM, SIMILAR_LOAD_POINTS = 375.0, 20.0  # 13 CCR 1968.2(c) [M]; "20 percent" read as points of load
 PENDING_CYCLES_WITHOUT_SIMILAR = 80  # (e)(3.4.1)(C) [M]; same rule for fuel (e)(6.4.3) [R 1]
 QUIET_CYCLES_FOR_LAMP = 3  # (d)(2.3) and (e)(3.4.5) [M]
 WARM_UPS_FOR_CONFIRMED = 40  # (d)(2.4) [M]
+RATIO_FAMILIES = frozenset({"catalyst", "oxygen-sensor", "oxygen-sensor-heater", "evap"})  # tracked: (d)(5.1) [R 1]
 PERMANENT_HELD = 4  # at least four: (d)(2.2.5) [M]
 
 
@@ -126,7 +127,7 @@ class CodeMemory:
             # Next cycle in any conditions, or the next with similar ones: (e)(3.4.1)(B), (3.4.2)(B) [M], (6.4.2) [R 1].
             # General monitors: before the end of the next cycle in which monitoring occurs, (d)(2.2.2) [M].
             if before and (
-                family == "general"
+                family not in ("misfire", "fuel")
                 or earlier.pending_cycle == self.cycle - 1
                 or earlier.code in self.similar_met
                 or (at_start and earlier.at_start)  # first 1000 revolutions again: (e)(3.4.2)(A) [M]
@@ -137,8 +138,8 @@ class CodeMemory:
     def _store_frame(self, stored: StoredCode, frame: Freeze) -> None:
         """Misfire and fuel replace a frame of another monitor, fuel never misfire: (e)(3.4.3), (6.4.4) [M]."""
         holder = self.codes.get(self.freeze_code) if self.freeze_code else None
-        rank: dict[Family, int] = {"general": 0, "fuel": 1, "misfire": 2}
-        if self.freeze is None or holder is None or rank[stored.family] > rank[holder.family]:
+        rank = {"fuel": 1, "misfire": 2}
+        if self.freeze is None or holder is None or rank.get(stored.family, 0) > rank.get(holder.family, 0):
             self.freeze, self.freeze_code = dict(frame), stored.code
 
     def passed(self, family: Family) -> None:
@@ -192,9 +193,10 @@ class CodeMemory:
                 stored.confirmed = False
 
     def _settle_permanent(self, minimum_drive: bool) -> None:
-        """After a tool's erase: a passing decision, none failing since, and one minimum drive. (d)(2.5.2)(B) [M].
+        """After a tool's erase: a passing decision and none failing in the same cycle, (d)(2.5.2)(A) [R 1].
 
-        Misfire, fuel and circuit monitors are the kind without a ratio: scope [R 1].
+        Misfire, fuel and circuit monitors have no ratio (scope [R 1]): none failing since either, and one minimum
+        drive, (d)(2.5.2)(B) [M].
         """
         for record in list(self.permanent.values()):
             if not record.erased_by_tool:
@@ -204,7 +206,7 @@ class CodeMemory:
                 continue
             record.passed |= record.family in self.passed_families
             record.minimum_drive |= minimum_drive
-            if record.passed and record.minimum_drive:
+            if record.passed and (record.minimum_drive or record.family in RATIO_FAMILIES):
                 del self.permanent[record.code]
 
     def erase(self) -> None:

@@ -22,6 +22,7 @@ from firstcause.virtualcar.misfire_monitor import (
     MisfireWindows,
     codes_for,
 )
+from firstcause.virtualcar.monitors import Moment, finished, self_checks
 from firstcause.virtualcar.trims import CLOSED_ABOVE_C, CLOSED_AFTER_S, FuelTrim
 
 Lamp = Literal["off", "on", "blinking"]
@@ -29,7 +30,9 @@ Data = dict[int, tuple[Value | None, ...]]
 EWMA_NEW = 0.1  # $06 test 0B: new = 0.1 this cycle + 0.9 before; SAE J1979 [M]
 COUNT_MOST = 0xFFFF
 LEAN_PERCENT, RICH_PERCENT, FUEL_SECONDS = 20.0, -20.0, 30.0  # fuel system monitor: judgement
-CIRCUIT_SECONDS = 5.0  # an open injector circuit shows after this long: judgement
+CIRCUIT_SECONDS = 5.0  # a bad circuit shows after this long: judgement
+LOW_SUPPLY_V, CAM_LATE_DEG, COOL_AFTER_S, COOL_BELOW_C = 10.5, 10.0, 1500.0, 75.0  # when it says so: judgement
+LONGEST_CYCLE_S = 4 * 3600.0
 WARM_C = 70.0  # warm-up status for similar conditions: judgement
 POSITIVE_TORQUE_LOAD = 0.08  # below this the engine is driven by the car: judgement
 FREEZE_PIDS = (0x03, 0x04, 0x05, 0x06, 0x07, 0x08, 0x09, 0x0B, 0x0C, 0x0D, 0x11, 0x1F)  # (g)(4.3) [M]
@@ -43,6 +46,24 @@ class EraseRefused(RequestError):
             "The control unit refused to erase because the engine is running. Nothing was erased; "
             "stop the engine, key on, and ask again."
         )
+
+
+@dataclass(frozen=True)
+class Circuits:
+    """What the unit can feel on its wires and sensors, beside crank, air and exhaust. Tuples: one per cylinder."""
+
+    open_injectors: tuple[bool, ...] = ()
+    open_coils: tuple[bool, ...] = ()
+    supply_v: float = 14.0
+    cam_late_deg: float = 0.0
+    sensor_slow_s: float = 0.0
+    catalyst_share: float = 1.0
+    evap_hole_mm: float = 0.0
+    purge_open_share: float = 0.0
+    tank_share: float = 0.5
+
+
+SOUND_CIRCUITS = Circuits()
 
 
 @dataclass
@@ -63,10 +84,11 @@ class Seen:
     point: WorkingPoint
     manifold_kpa: float = 101.325
     air_g_s: float = 0.0
-    catalyst_c: float = 20.0
+    catalyst_c: tuple[float, ...] = (20.0,)
     altitude_m: float = 0.0
     run_s: float = 0.0
     trims_percent: tuple[tuple[float, float], ...] = ()  # short and long, per bank
+    supply_v: float = 13.9
     fuelling: str = "open loop, engine cold"
 
 
@@ -87,6 +109,7 @@ class ControlUnit:
         self.windows = MisfireWindows(self.layout.count, self.settings)
         self.checks = SelfChecks(banks=len(self.layout.banks))
         self.tally = CycleTally()
+        self.monitors = self_checks(len(self.layout.banks))
         self.trims = tuple(FuelTrim() for _ in self.layout.banks)
         self.average_counts = np.zeros(self.layout.count)
         self.last_counts = np.zeros(self.layout.count, np.int64)
@@ -101,7 +124,7 @@ class ControlUnit:
         self._blame = np.zeros(self.layout.count, np.int64)
         self._catalyst_alarm = False
         self._off_mixture_s = [0.0 for _ in self.layout.banks]
-        self._open_circuit_s = np.zeros(self.layout.count)
+        self._wrong_s: dict[str, float] = {}
 
     def remember_use(self, mileage_km: float) -> None:
         """Give the unit the past of a car in use: counters of so many km, no code erased for half of its life.
@@ -122,8 +145,13 @@ class ControlUnit:
             self._close_cycle()
         self._cycle_open, self.running = True, True
         self.tally = CycleTally()
+        self._begin_cycle()
+
+    def _begin_cycle(self) -> None:
         self.windows.start_cycle()
         self.checks.start_cycle()
+        for monitor in self.monitors:
+            monitor.restart()
         self._reset_cycle_watch()
 
     def stop(self) -> None:
@@ -156,17 +184,17 @@ class ControlUnit:
         self.average_counts = np.zeros(self.layout.count)
         self.last_counts = np.zeros(self.layout.count, np.int64)
         self.windows.start_cycle()
+        for monitor in self.monitors:
+            monitor.restart()
         self.since, self.tally = SinceErase(), CycleTally()  # what was driven before an erase proves nothing after it
         self._reset_cycle_watch()
 
     # ---- watching -----------------------------------------------------------------------------------------------
 
-    def observe(self, point: WorkingPoint, burnt: Burnt, open_injectors: Counts | None = None) -> Counts:
-        """One step of a running engine; returns the misfires counted in it, per cylinder.
-
-        `open_injectors`: 1 where an injector's circuit is open, per cylinder.
-        """
+    def observe(self, point: WorkingPoint, burnt: Burnt, circuits: Circuits = SOUND_CIRCUITS) -> Counts:
+        """One step of a running engine; returns the misfires counted in it, per cylinder."""
         self.seen = Seen(point, burnt.manifold_kpa, burnt.air_g_s, burnt.catalyst_c, self.seen.altitude_m)
+        self.seen.supply_v = circuits.supply_v - 0.1
         dt = point.dt_s
         pedal = point.load > 0.35 or point.speed_kmh > 1
         self.tally.add(dt, point.speed_kmh, pedal, point.coolant_c, point.ambient_c, self.seen.altitude_m)
@@ -179,18 +207,57 @@ class ControlUnit:
             self.since.lamp_minutes += dt / 60
         now = self._conditions(point)
         self._watch_fuel(point, burnt, now)
-        self._watch_circuits(dt, open_injectors)
+        self._watch_circuits(dt, circuits)
         counted = self._watch_misfire(point, burnt, now)
         self.memory.note_conditions(now)
-        self.checks.update(self.tally, self._continuous_done())
-        if "misfire" in self._continuous_done():
+        self._run_monitors(point, burnt, circuits)
+        done = self._done()
+        self.checks.update(self.tally, done, self._blocked())
+        if "misfire" in done:
             self.memory.passed("misfire")
             self.memory.passed("general")
+        if self.tally.run_s >= LONGEST_CYCLE_S:  # running on and on: a further cycle, 1968.2(c) as later amended [M]
+            self._close_cycle()
+            self.tally = CycleTally()
+            self._begin_cycle()
         return counted
+
+    def _run_monitors(self, point: WorkingPoint, burnt: Burnt, circuits: Circuits) -> None:
+        """The once-a-cycle self-checks: each runs when its conditions allow it, and decides once."""
+        now = Moment(
+            dt_s=point.dt_s, run_s=self.tally.run_s, rpm=point.rpm, load=point.load, speed_kmh=point.speed_kmh,
+            coolant_c=point.coolant_c, ambient_c=point.ambient_c, altitude_m=self.seen.altitude_m,
+            closed_loop=self._closed_loop(point), catalyst_c=burnt.catalyst_c, catalyst_share=circuits.catalyst_share,
+            sensor_slow_s=circuits.sensor_slow_s, evap_hole_mm=circuits.evap_hole_mm,
+            purge_open_share=circuits.purge_open_share, tank_share=circuits.tank_share, supply_v=circuits.supply_v,
+            blocked=self._blocked(),
+        )  # fmt: skip
+        for monitor in self.monitors:
+            verdict = monitor.step(now, self.rng)
+            if verdict is None:
+                continue
+            if verdict.code is not None:
+                self.memory.detect(verdict.code, verdict.family, None, self._frame(self.seen))
+            elif monitor.family in finished(self.monitors):
+                self.memory.passed(verdict.family)
+
+    def _blocked(self) -> frozenset[str]:
+        """Self-checks that must wait while misfire, fuel or sensor faults are stored: common practice, no source."""
+        stored = {code.family for code in self.memory.codes.values() if code.pending or code.commands_lamp}
+        blocked: set[str] = set()
+        if stored & {"misfire", "fuel", "oxygen-sensor"}:
+            blocked |= {"catalyst", "evap"}
+        if stored & {"misfire", "fuel"}:
+            blocked.add("oxygen-sensor")
+        return frozenset(blocked)
 
     @staticmethod
     def _conditions(point: WorkingPoint) -> Conditions:
         return Conditions(point.rpm, 100 * min(point.load, 1.0), point.coolant_c >= WARM_C)
+
+    def _done(self) -> frozenset[str]:
+        """Everything that has decided in this cycle."""
+        return self._continuous_done() | finished(self.monitors)
 
     def _continuous_done(self) -> frozenset[str]:
         """Continuous monitors that have decided in this cycle: misfire after 1000 revolutions, fuel after 90 s."""
@@ -202,9 +269,9 @@ class ControlUnit:
         return frozenset(done)
 
     def _watch_misfire(self, point: WorkingPoint, burnt: Burnt, now: Conditions) -> Counts:
+        counted = self.detector.counted(burnt.segments, point.rpm, burnt.manifold_kpa)
         if point.fuel_cut or point.load < POSITIVE_TORQUE_LOAD or point.rpm <= 0:  # (e)(3.3.1)(C) [M]
             return np.zeros(self.layout.count, np.int64)
-        counted = self.detector.counted(burnt.misfires, point.rpm, burnt.manifold_kpa, self.rng)
         if counted.any():
             self._last_misfire = self.seen
         exceeded = self.windows.add(point.rpm / 60 * point.dt_s, counted, point.rpm, 100 * min(point.load, 1.0))
@@ -259,12 +326,19 @@ class ControlUnit:
         if "fuel-system" in self._continuous_done():
             self.memory.passed("fuel")
 
-    def _watch_circuits(self, dt_s: float, open_injectors: Counts | None) -> None:
-        if open_injectors is None:
-            return
-        self._open_circuit_s = np.where(open_injectors > 0, self._open_circuit_s + dt_s, 0.0)
-        for at in np.nonzero(self._open_circuit_s >= CIRCUIT_SECONDS)[0]:
-            self.memory.detect(f"P02{at + 1:02d}", "general", None, self._frame(self.seen))
+    def _watch_circuits(self, dt_s: float, circuits: Circuits) -> None:
+        """Comprehensive components: what is wrong for some seconds on end is detected. Code numbers SAE J2012 [M]."""
+        wrong = [
+            *(f"P02{at + 1:02d}" for at, is_open in enumerate(circuits.open_injectors) if is_open),
+            *(f"P03{at + 51}" for at, is_open in enumerate(circuits.open_coils) if is_open),
+            *(["P0562"] if circuits.supply_v < LOW_SUPPLY_V else []),
+            *(["P0016"] if circuits.cam_late_deg > CAM_LATE_DEG else []),
+            *(["P0128"] if self.tally.run_s > COOL_AFTER_S and self.seen.point.coolant_c < COOL_BELOW_C else []),
+        ]
+        self._wrong_s = {code: self._wrong_s.get(code, 0.0) + dt_s for code in wrong}
+        for code, seconds in self._wrong_s.items():
+            if seconds >= CIRCUIT_SECONDS:
+                self.memory.detect(code, "general", None, self._frame(self.seen))
 
     def _closed_loop(self, point: WorkingPoint) -> bool:
         warm = point.coolant_c > CLOSED_ABOVE_C and self.tally.run_s > CLOSED_AFTER_S
@@ -338,9 +412,9 @@ class ControlUnit:
             0x30: (float(self.since.warm_ups),),
             0x31: (min(65535.0, self.since.km),),
             0x33: (101.0,),
-            0x3C: (max(-40.0, seen.catalyst_c),),
-            0x41: (self.checks.readiness_this_cycle(self.tally, self._continuous_done()),),
-            0x42: (13.9 if self.running else 12.4,),
+            0x3C: (max(-40.0, seen.catalyst_c[0]),),
+            0x41: (self.checks.readiness_this_cycle(self._done()),),
+            0x42: (seen.supply_v if self.running else 12.4,),
             0x46: (point.ambient_c,),
             0x4D: (min(65535.0, self.since.lamp_minutes),),
             0x4E: (min(65535.0, self.since.minutes),),
@@ -351,4 +425,5 @@ class ControlUnit:
             data[0x10] = (seen.air_g_s,)
         if len(trims) > 1:
             data[0x08], data[0x09] = (trims[1][0],), (trims[1][1],)
+            data[0x3D] = (max(-40.0, seen.catalyst_c[-1]),)
         return data

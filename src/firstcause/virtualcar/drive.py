@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from importlib import resources
 from pathlib import Path
 
 import numpy as np
@@ -32,12 +34,13 @@ COOLING_OFF_S = 2.0 * 3600  # standing still, the engine cools with this time co
 class DriveProfile:
     """Speed over time. Arrays of shape (n,): `time_s` rises, `speed_kmh` not negative, `grade_percent` uphill positive.
 
-    Raises RequestError when the arrays do not fit together.
+    `roughness` of the road: 0 smooth, 1 cobbles and holes. Raises RequestError when the arrays do not fit together.
     """
 
     time_s: Floats
     speed_kmh: Floats
     grade_percent: Floats
+    roughness: float = 0.0
 
     def __post_init__(self) -> None:
         shapes = {self.time_s.shape, self.speed_kmh.shape, self.grade_percent.shape}
@@ -75,40 +78,106 @@ _PIECES: dict[str, tuple[tuple[float, float, float], ...]] = {
               (60, 50, 0), (10, 0, 0), (120, 0, 0)),
 }  # fmt: skip
 NAMED_DRIVES = tuple(_PIECES)
+CYCLES = {"udds": "udds.csv", "hwfet": "hwfet.csv", "us06": "us06.csv", "wltc": "wltc_3b.csv"}  # cycles/README.md
 
 
 def named_drive(name: str, step_s: float = 0.5, minutes: float | None = None) -> DriveProfile:
-    """A drive by name: town, jam, motorway, hill, cold-start, mixed; or `idle` of so many minutes.
+    """A drive by name: town, jam, motorway, hill, cold-start, mixed; a cycle; or `idle` of so many minutes.
 
-    With `minutes` the drive is repeated and cut to that length. Raises RequestError for another name.
+    Cycles: udds, hwfet, us06, wltc. With `minutes` the drive is repeated and cut to that length. Raises RequestError
+    for another name.
     """
     if name == "idle":
         length = 60.0 * (minutes if minutes is not None else 5.0)
         time = np.arange(0.0, length + step_s / 2, step_s)
         return DriveProfile(time, np.zeros(len(time)), np.zeros(len(time)))
+    if name in CYCLES:
+        return _cycle(CYCLES[name], step_s, minutes)
     if name not in _PIECES:
-        raise RequestError(
-            f"No drive is called {name!r}; there are idle, {', '.join(NAMED_DRIVES)}. Nothing was driven."
-        )
-    pieces = _PIECES[name]
-    length = sum(piece[0] for piece in pieces)
+        known = ", ".join((*NAMED_DRIVES, *CYCLES))
+        raise RequestError(f"No drive is called {name!r}; there are idle, {known}. Nothing was driven.")
+    pieces = [Piece(*piece) for piece in _PIECES[name]]
+    length = sum(piece.seconds for piece in pieces)
     repeats = 1 if minutes is None else max(1, int(np.ceil(60 * minutes / length)))
+    return drive_of(pieces * repeats, step_s, None if minutes is None else 60 * minutes)
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A piece of a drive: its length, the speed reached at its end, and the grade uphill."""
+
+    seconds: float
+    speed_kmh: float
+    grade_percent: float = 0.0
+
+
+def drive_of(
+    pieces: Sequence[Piece], step_s: float = 0.5, end_s: float | None = None, roughness: float = 0
+) -> DriveProfile:
+    """A drive from standstill made of pieces, cut at `end_s`. Raises RequestError when there is nothing to drive."""
+    if not pieces or any(not piece.seconds > 0 for piece in pieces):
+        raise RequestError("A described drive needs pieces longer than nothing. Nothing was driven.")
     knots_s, knots_kmh = [0.0], [0.0]
-    grades: list[tuple[float, float]] = []
-    for seconds, speed, grade in pieces * repeats:
-        knots_s.append(knots_s[-1] + seconds)
-        knots_kmh.append(float(speed))
-        grades.append((knots_s[-1], float(grade)))
-    end = knots_s[-1] if minutes is None else 60 * minutes
-    time = np.arange(0.0, end + step_s / 2, step_s)
-    ends = np.array([at for at, _ in grades])
-    slope = np.array([value for _, value in grades])[np.minimum(np.searchsorted(ends, time), len(grades) - 1)]
-    return DriveProfile(time, np.interp(time, knots_s, knots_kmh), slope)
+    for piece in pieces:
+        knots_s.append(knots_s[-1] + piece.seconds)
+        knots_kmh.append(float(piece.speed_kmh))
+    time = np.arange(0.0, (knots_s[-1] if end_s is None else end_s) + step_s / 2, step_s)
+    slopes = np.array([piece.grade_percent for piece in pieces], np.float64)
+    slope = slopes[np.minimum(np.searchsorted(np.array(knots_s[1:]), time), len(pieces) - 1)]
+    return DriveProfile(time, np.interp(time, knots_s, knots_kmh), slope, roughness)
 
 
-def warm_up_c(coolant_c: float, dt_s: float, rpm: float, load: float) -> float:
+def described_drive(text: str, step_s: float = 0.5) -> DriveProfile:
+    """A drive in words: pieces parted by commas, each `5 min at 90 km/h`, `40 s idle`, `3 min at 60 km/h uphill 6 %`.
+
+    `rough road` anywhere makes the road rough. Speeds change by 5 km/h a second between the pieces. Raises
+    RequestError for words it does not know.
+    """
+    pieces: list[Piece] = []
+    rough = "rough road" in text
+    at_kmh = 0.0
+    for words in filter(None, (part.strip() for part in text.replace("rough road", "").split(","))):
+        match = _DESCRIBED.fullmatch(words)
+        if match is None:
+            raise RequestError(
+                f"Of the described drive {words!r} was not understood; write '5 min at 90 km/h', '40 s idle' or "
+                "'3 min at 60 km/h uphill 6 %'. Nothing was driven."
+            )
+        seconds = float(match["length"]) * (60.0 if match["unit"] == "min" else 1.0)
+        speed = float(match["speed"] or 0.0)
+        grade = float(match["grade"] or 0.0) * (-1 if match["way"] == "downhill" else 1)
+        change_s = abs(speed - at_kmh) / KMH_PER_S
+        if change_s > 0:
+            pieces.append(Piece(change_s, speed, grade))
+        pieces.append(Piece(seconds, speed, grade))
+        at_kmh = speed
+    if at_kmh > 0:
+        pieces.append(Piece(at_kmh / KMH_PER_S, 0.0))
+    return drive_of(pieces, step_s, roughness=1.0 if rough else 0.0)
+
+
+KMH_PER_S = 5.0
+_DESCRIBED = re.compile(
+    r"(?P<length>\d+(?:\.\d+)?) ?(?P<unit>min|s)(?: (?:at )?(?:idle|(?P<speed>\d+(?:\.\d+)?) ?km/h))"
+    r"(?: (?P<way>uphill|downhill) (?P<grade>\d+(?:\.\d+)?) ?%)?"
+)
+
+
+def _cycle(file: str, step_s: float, minutes: float | None) -> DriveProfile:
+    """A certification cycle from its speed trace at 1 Hz."""
+    text = (resources.files(__package__) / "cycles" / file).read_text(encoding="utf-8-sig")
+    rows = [line.split(",") for line in text.splitlines()[1:] if line]
+    time_s = np.array([float(row[0]) for row in rows])
+    speed_kmh = np.array([float(row[1]) for row in rows]) * 3.6
+    length_s = float(time_s[-1]) if minutes is None else 60 * minutes
+    time = np.arange(0.0, length_s + step_s / 2, step_s)
+    speed = np.maximum(0.0, np.interp(np.mod(time, float(time_s[-1]) + 1.0), time_s, speed_kmh))
+    return DriveProfile.from_arrays(time, speed)
+
+
+def warm_up_c(coolant_c: float, dt_s: float, rpm: float, load: float, opens_c: float = THERMOSTAT_C) -> float:
     """Coolant after a step with the engine running: heat by work done, held by the thermostat (judgement)."""
-    return min(max(THERMOSTAT_C, coolant_c - 0.05 * dt_s), coolant_c + dt_s * (0.02 + 0.6 * load * rpm / 3000))
+    return min(max(opens_c, coolant_c - 0.05 * dt_s), coolant_c + dt_s * (0.02 + 0.6 * load * rpm / 3000))
 
 
 def cool_down_c(coolant_c: float, ambient_c: float, hours: float) -> float:
@@ -117,7 +186,7 @@ def cool_down_c(coolant_c: float, ambient_c: float, hours: float) -> float:
 
 
 def working_points(
-    profile: DriveProfile, layout: EngineLayout, coolant_c: float, ambient_c: float
+    profile: DriveProfile, layout: EngineLayout, coolant_c: float, ambient_c: float, opens_c: float = THERMOSTAT_C
 ) -> Iterator[tuple[float, WorkingPoint]]:
     """Each step of a drive as (time at its end, what the engine must do): longitudinal force, gear, torque, load."""
     mass = MASS_KG + MASS_KG_PER_LITRE * layout.displacement_l
@@ -133,9 +202,9 @@ def working_points(
         rpm, load, cut = _engine_work(layout, middle_m_s * 3.6, pull_n * middle_m_s, coolant_c)
         yield (
             float(profile.time_s[at]),
-            WorkingPoint(dt, rpm, load, middle_m_s * 3.6, coolant_c, ambient_c, cut),
+            WorkingPoint(dt, rpm, load, middle_m_s * 3.6, coolant_c, ambient_c, cut, profile.roughness),
         )
-        coolant_c = warm_up_c(coolant_c, dt, rpm, load)
+        coolant_c = warm_up_c(coolant_c, dt, rpm, load, opens_c)
 
 
 def _engine_work(layout: EngineLayout, speed_kmh: float, power_w: float, coolant_c: float) -> tuple[float, float, bool]:
@@ -177,6 +246,7 @@ class DriveRecord:
     ignition_events: NDArray[np.int64]
     true_misfires: NDArray[np.int64]
     lamp: tuple[str, ...]
+    stalled: bool = False
 
     @property
     def km(self) -> float:

@@ -123,14 +123,15 @@ def _air_gamma(temperature_k: float) -> float:
     return float(np.interp(temperature_k, (300.0, 500.0, 700.0), (1.3985, 1.385, 1.363)))
 
 
-def cranking_peak_psi(
+def compression_trace_kpa(
     geometry: CylinderGeometry,
     leak_mm2: float,
     cranking_rpm: float = 200.0,
     oil_cm3: float = 0.0,
     intake_kpa: float = STANDARD_ATMOSPHERE_KPA,
-) -> float:
-    """Peak gauge pressure of one compression stroke at steady cranking speed, fuel and spark off.
+    until_deg: float = 15.0,
+) -> tuple[list[float], list[float]]:
+    """Crank angle (top centre 0) and absolute pressure of one compression stroke at steady cranking speed, no firing.
 
     Single zone, mass and energy stepped by half a degree from intake-valve closing: heat to the wall by
     Woschni's coefficient times 3 at cranking speed, leakage as orifice flow to ambient; `oil_cm3` takes
@@ -145,10 +146,12 @@ def cranking_peak_psi(
     mass_kg = _CRANKING_FILLING * intake_kpa * 1e3 * volume_m3 / (gas_j_kgk * temperature_k)
     piston_m_s = 2 * geometry.stroke_mm / 1000 * cranking_rpm / 60
     bore_m = geometry.bore_mm / 1000
-    peak_kpa = intake_kpa
-    while angle < 15:
+    angles: list[float] = []
+    pressures: list[float] = []
+    while angle < until_deg:
         pressure_kpa = mass_kg * gas_j_kgk * temperature_k / volume_m3 / 1000
-        peak_kpa = max(peak_kpa, pressure_kpa)
+        angles.append(angle)
+        pressures.append(pressure_kpa)
         film = 3.26 * bore_m**-0.2 * pressure_kpa**0.8 * temperature_k**-0.55 * (2.28 * piston_m_s) ** 0.8
         wall_m2 = pi / 2 * bore_m**2 + pi * bore_m * geometry.piston_travel_mm(angle) / 1000
         heat_w = _HEAT_LOSS_FACTOR * film * wall_m2 * (temperature_k - _CRANKING_WALL_K)
@@ -161,7 +164,19 @@ def cranking_peak_psi(
         temperature_k -= (heat_w * step_s + work_j + flow_work_j) / (mass_kg * cv)
         mass_kg -= lost_kg_s * step_s
         volume_m3 = next_m3
-    return (peak_kpa - STANDARD_ATMOSPHERE_KPA) / KPA_PER_PSI
+    return angles, pressures
+
+
+def cranking_peak_psi(
+    geometry: CylinderGeometry,
+    leak_mm2: float,
+    cranking_rpm: float = 200.0,
+    oil_cm3: float = 0.0,
+    intake_kpa: float = STANDARD_ATMOSPHERE_KPA,
+) -> float:
+    """Peak gauge pressure of one compression stroke (see compression_trace_kpa)."""
+    _, pressures = compression_trace_kpa(geometry, leak_mm2, cranking_rpm, oil_cm3, intake_kpa)
+    return (max(pressures) - STANDARD_ATMOSPHERE_KPA) / KPA_PER_PSI
 
 
 def share_lost_in_compression(geometry: CylinderGeometry, leak_mm2: float, rpm: float) -> float:

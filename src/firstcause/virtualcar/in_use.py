@@ -11,6 +11,7 @@ MINIMUM_RUN_S, MINIMUM_FAST_S, MINIMUM_IDLE_S = 600.0, 300.0, 30.0
 FAST_KMH, IDLE_KMH = 40.2336, 1.609344  # 25 mph, 1 mph
 HIGHEST_M, COLDEST_C = 2438.4, -6.67  # 8000 ft, 20 F
 COUNTER_MOST = 65535
+START_HOLDS_S = 2.0  # the engine must run this long for a start to count: (d)(5.5) [M]
 WARM_UP_RISE_C, WARM_UP_REACHED_C = 22.2, 71.1  # 40 F and 160 F: (c) [M]
 
 
@@ -26,7 +27,6 @@ class CycleTally:
     highest_m: float = 0.0
     start_coolant_c: float | None = None
     highest_coolant_c: float = -99.0
-    steady_s: float = 0.0  # closed loop at 40-110 km/h, warm
 
     def add(
         self, dt_s: float, speed_kmh: float, pedal: bool, coolant_c: float, ambient_c: float, altitude_m: float = 0.0
@@ -41,7 +41,6 @@ class CycleTally:
         if self.start_coolant_c is None:
             self.start_coolant_c = coolant_c
         self.highest_coolant_c = max(self.highest_coolant_c, coolant_c)
-        self.steady_s += dt_s * (40 <= speed_kmh <= 110 and coolant_c > 70)
 
     @property
     def minimum_drive(self) -> bool:
@@ -62,33 +61,25 @@ class CycleTally:
         return rise_c >= WARM_UP_RISE_C and self.highest_coolant_c >= WARM_UP_REACHED_C
 
     def evap_conditions(self) -> bool:
-        """Cold start between 40 and 95 F and ten minutes of running [M]; the engine was cold to the air around it."""
+        """Coolant 40-95 F at the start, at most 12 F above ambient, ten minutes of running: (d)(4.3) [M]."""
         start = self.start_coolant_c
-        return start is not None and 4.4 <= start <= 35.0 and start - self.coldest_ambient_c <= 7 and self.run_s >= 600
+        if start is None or self.run_s < MINIMUM_RUN_S:
+            return False
+        return 4.4 <= start <= 35.0 and start - self.coldest_ambient_c <= 6.7
 
 
-# When each self-check has finished in a cycle. Enable conditions are the maker's; these are judgement.
 CHECKS = ("catalyst", "evap", "oxygen-sensor", "oxygen-sensor-heater")
-_COUNTED: dict[str, tuple[str, ...]] = {
-    "catalyst": ("catalyst-b1", "catalyst-b2"),
-    "oxygen-sensor": ("oxygen-sensor-b1", "oxygen-sensor-b2", "second-oxygen-sensor-b1", "second-oxygen-sensor-b2"),
+_COUNTED: dict[str, tuple[str, ...]] = {  # self-check, then the counter groups it stands for: (d)(5.1) [R 1]
+    "catalyst-b1": ("catalyst-b1",),
+    "catalyst-b2": ("catalyst-b2",),
+    "oxygen-sensor-b1": ("oxygen-sensor-b1", "second-oxygen-sensor-b1"),
+    "oxygen-sensor-b2": ("oxygen-sensor-b2", "second-oxygen-sensor-b2"),
     "evap": ("evap",),
 }
 _GROUPS = (
     "catalyst-b1", "catalyst-b2", "oxygen-sensor-b1", "oxygen-sensor-b2", "egr-or-vvt", "secondary-air", "evap",
     "second-oxygen-sensor-b1", "second-oxygen-sensor-b2",
 )  # fmt: skip
-
-
-def finished_checks(tally: CycleTally) -> frozenset[str]:
-    """Which self-checks have run to the end in this cycle."""
-    done = {
-        "catalyst": tally.steady_s >= 300,
-        "oxygen-sensor": tally.steady_s >= 120,
-        "oxygen-sensor-heater": tally.run_s >= 90,
-        "evap": tally.evap_conditions(),
-    }
-    return frozenset(name for name, is_done in done.items() if is_done)
 
 
 @dataclass
@@ -105,23 +96,28 @@ class SelfChecks:
     _counted: set[str] = field(default_factory=set)
 
     def start_cycle(self) -> None:
-        self.ignitions = min(self.ignitions + 1, COUNTER_MOST)
+        """A driving cycle begins: each counter may rise once more."""
         self._counted = set()
 
-    def update(self, tally: CycleTally, continuous_done: frozenset[str]) -> None:
-        """Bring readiness and counters up to the tally; each counter rises at most once a cycle."""
-        done = finished_checks(tally)
-        self.ready |= done | continuous_done
+    def update(self, tally: CycleTally, done: frozenset[str], paused: frozenset[str] = frozenset()) -> None:
+        """Bring readiness and counters up to the tally; each counter rises at most once a cycle.
+
+        `done`: families and names of the self-checks that have decided. `paused`: families that a stored fault keeps
+        from running; neither of their counters rises, (d)(5) [M].
+        """
+        self.ready |= done & {*CHECKS, "misfire", "fuel-system"}
+        if tally.run_s >= START_HOLDS_S:
+            self._once("ignition")
         if tally.general_denominator:
             self._once("general")
         for check, groups in _COUNTED.items():
+            if (check.endswith("b2") and self.banks < 2) or check.removesuffix("-b1").removesuffix("-b2") in paused:
+                continue
             for group in groups:
-                if group.endswith("b2") and self.banks < 2:
-                    continue
-                if check in done:
-                    self._once("done " + group)
                 if tally.general_denominator and (check != "evap" or tally.evap_conditions()):
                     self._once("could " + group)
+                if check in done:
+                    self._once("done " + group)
 
     def _once(self, what: str) -> None:
         if what in self._counted:
@@ -129,6 +125,9 @@ class SelfChecks:
         self._counted.add(what)
         if what == "general":
             self.general = min(self.general + 1, COUNTER_MOST)
+            return
+        if what == "ignition":
+            self.ignitions = min(self.ignitions + 1, COUNTER_MOST)
             return
         kind, group = what.split(" ")
         table = self.completions if kind == "done" else self.conditions
@@ -161,9 +160,9 @@ class SelfChecks:
         monitors += [Monitor(name, True, name in self.ready) for name in CHECKS]
         return Readiness("since-erase", lamp_on, code_count, "spark", tuple(monitors))
 
-    def readiness_this_cycle(self, tally: CycleTally, continuous_done: frozenset[str]) -> Readiness:
+    def readiness_this_cycle(self, done: frozenset[str]) -> Readiness:
         """PID 41: enabled and finished in this driving cycle."""
-        done = finished_checks(tally) | continuous_done | {"comprehensive"}
+        done = done | {"comprehensive"}
         names = ("misfire", "fuel-system", "comprehensive", *CHECKS)
         monitors = tuple(Monitor(name, True, name in done) for name in names)
         return Readiness("this-cycle", False, 0, "spark", monitors)

@@ -11,8 +11,8 @@ from firstcause.reasoning.steps import Step
 from firstcause.vehicle.place import Place, bank
 from firstcause.virtualcar.car import VirtualCar
 from firstcause.virtualcar.instruments import TESTS
-from firstcause.virtualcar.instruments import Finding as Seen
 from firstcause.virtualcar.parts import NEW_GAP_MM
+from firstcause.virtualcar.workshop import Finding as Seen
 
 _LOOKS = {"cracked": "broken", "ash": "ash-crust"}
 _HISS = {"tailpipe": "tailpipe", "intake": "intake", "oil-filler": "oil-filler", "header-tank": "header-tank"}
