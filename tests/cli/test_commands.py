@@ -189,7 +189,7 @@ def test_snapshot_and_erase_on_the_bus(case_file: Path, tmp_path: Path) -> None:
     """Erasing demands a saved snapshot, the engine off, and the word; then the permanent record is all that stays."""
     book = tmp_path / "book.db"
     run("case", "take", case_file, "--casebook", book)
-    car = VirtualCar.build(common_layout("I4"), "5ZCV2A3B5AR000123", 190_000.0, [("coil-dead", 3, 1.0)], seed=2)
+    car = VirtualCar.build(common_layout("I4"), "5ZCV2A3B5AR000123", 190_000.0, [("coil-weak", 3, 1.1)], seed=2)
     car.own(200.0, "town", until_lamp=True)
     adapter = ["--interface", "virtual", "--channel", "cli-test", "--casebook", str(book), "--case", "c-0001"]
     with VirtualBusCar(car, "cli-test"):
