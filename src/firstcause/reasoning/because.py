@@ -18,7 +18,7 @@ from firstcause.reasoning.history import Answered
 from firstcause.reasoning.network import Cause, Network
 
 MOST_DECIBANS = 60.0
-MOST_NAMED = 4
+MOST_NAMED = 5
 WORTH_NAMING = 0.5
 
 Happenings = frozenset[str]
