@@ -44,6 +44,8 @@ def test_each_arrow_points_to_its_side_and_joins_the_one_before() -> None:
     assert [arrow.attrib["class"] for arrow in arrows] == ["w-for", "w-against", "w-for"]
     begins, tips = [corners(a)[0][0] for a in arrows], [corners(a)[2][0] for a in arrows]
     assert [tip > begin for begin, tip in zip(begins, tips, strict=True)] == [True, False, True]
+    necks = [corners(a)[1][0] for a in arrows]
+    assert all(min(b, t) < neck < max(b, t) for b, neck, t in zip(begins, necks, tips, strict=True))  # no barbs
     assert begins[1:] == pytest.approx(tips[:-1])
     lengths = [abs(tip - begin) for begin, tip in zip(begins, tips, strict=True)]
     assert lengths[0] / lengths[1] == pytest.approx(12.0 / 4.0, rel=0.01)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from firstcause.reasoning import saying
 from firstcause.reasoning.saying import decibans, drawn, in_words, one_in, percent, share
 
 CERTAIN = re.compile(r"(?<![\d,.])(0|100)( %| in 100)")
@@ -53,3 +55,17 @@ def test_small_shares_and_weights() -> None:
         "20 %",
     )
     assert (decibans(11.4), decibans(-3.6), decibans(0.4), decibans(-0.4)) == ("+11 dB", "-4 dB", "0 dB", "0 dB")
+
+
+def test_every_face_says_a_chance_by_these_words() -> None:
+    """A plain `:.0%` would print 0 % and 100 %. Only the catalogue prints its own round numbers so."""
+    source = Path(saying.__file__).parents[1]
+    plain = [
+        f"{path.relative_to(source)}:{number}"
+        for package in ("reasoning", "casebook", "handover", "web", "cli")
+        for path in sorted((source / package).rglob("*.py"))
+        if path.name != "knowledge.py"
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1)
+        if re.search(r":[.]\d%", line)
+    ]
+    assert plain == []

@@ -10,7 +10,7 @@ from firstcause.handover.page import Block, Page, Section, drawing, item, points
 from firstcause.handover.page import Words as Paragraph
 from firstcause.handover.pictures import way_picture
 from firstcause.handover.plainly import chance_number, money_words
-from firstcause.reasoning.saying import one_in
+from firstcause.reasoning.saying import CAUTION, HIGH, one_in
 
 _VERDICTS: Mapping[str, str] = {
     "stop": "do not start it, do not drive it",
@@ -40,6 +40,7 @@ def record_page(report: Report) -> Page:
                 "Chance: posterior probability. Decibans: ten times the decimal log of the odds. The way begins with "
                 "how frequent the cause is before any finding; each event has its fair share, and the shares add up.",
             ),
+            words(CAUTION) if any(cause.chance >= HIGH for cause in record.suspects) else None,
             *_way_of_likeliest(record.suspects),
         ),
         section(
