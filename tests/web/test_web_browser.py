@@ -298,7 +298,8 @@ def test_a_suspect_is_argued_about_on_its_own_page(visit, shop, size):
     # What would change the mind leads to the step that could bring it.
     page.locator(".turns a").first.click()
     page.locator("svg.fan-picture").wait_for()
-    assert page.locator("svg.fan-picture .f-ray").count() == page.locator("details.aside table tbody tr").count() > 1
+    rays, rows = page.locator("svg.fan-picture .f-ray").count(), page.locator("details.aside table tbody tr").count()
+    assert 2 <= rays <= min(rows, 6)
 
 
 def test_something_nobody_shows_is_named_and_argued_about(visit, shop):

@@ -9,6 +9,7 @@ from firstcause.knowledge.base import Knowledge
 from firstcause.reasoning.aside import Waiting
 from firstcause.reasoning.choice import Advice, Also, Forgone, NowOrLater, Option, WhatIf
 from firstcause.reasoning.lookahead import Thought
+from firstcause.reasoning.saying import in_words
 from firstcause.reasoning.spending import Budget
 from firstcause.reasoning.steps import Step
 
@@ -103,7 +104,7 @@ def budget_words(budget: Budget, money: Money = plain_money) -> list[str]:
 def _over(budget: Budget) -> str:
     if budget.chance_over < 0.01:
         return "the next step passes what is left."
-    return f"with a chance of {budget.chance_over:.0%} the repair that this car needs costs more than what is left."
+    return f"with a chance of {in_words(budget.chance_over)} the repair that this car needs costs more than what is left."
 
 
 def over_limit_words(option: Option, money: Money = plain_money) -> str:

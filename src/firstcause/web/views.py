@@ -39,6 +39,7 @@ VERDICT_WORDS: Mapping[str, tuple[str, str]] = {
     "not-told": ("?", "Nothing was told that says whether it may be driven: ask about the lamp and the smell"),
 }
 WORTH_A_RAY = 0.005
+MOST_RAYS, FEW_RAYS = 5, 3
 OUTCOME_WORDS = 2  # suspects named after each outcome
 
 
@@ -276,12 +277,17 @@ def step_view(option: Option, weighed: WeighedCase, currency: str) -> StepView:
 
 
 def step_fan(option: Option, weighed: WeighedCase, currency: str) -> str:
-    """The outcomes of a step as a picture; nothing where there is only one."""
+    """The outcomes of a step as a picture, the likeliest apart, the others as one; nothing where there is only one."""
+    looks = [look for look in option.fan if look.chance >= WORTH_A_RAY]
+    likeliest = sorted(looks, key=lambda look: -look.chance)[:MOST_RAYS]
+    named = looks if len(looks) <= MOST_RAYS + 1 else [look for look in looks if look in likeliest]
+    told = slice(None) if len(named) <= FEW_RAYS else slice(1)
     rays = [
-        Ray(look.chance, _capital(look.name), tuple(changes(look, weighed)), _to_go(look, currency))
-        for look in option.fan
-        if look.chance >= WORTH_A_RAY
+        Ray(look.chance, _capital(look.name), tuple(changes(look, weighed)[told]), _to_go(look, currency))
+        for look in named
     ]
+    if others := [look for look in looks if look not in named]:
+        rays.append(Ray(sum(look.chance for look in others), f"{len(others)} others, see the table", (), ""))
     return fan_svg(f"What may come out: {option.step.name}", rays) if len(rays) > 1 else ""
 
 
