@@ -104,7 +104,8 @@ def budget_words(budget: Budget, money: Money = plain_money) -> list[str]:
 def _over(budget: Budget) -> str:
     if budget.chance_over < 0.01:
         return "the next step passes what is left."
-    return f"with a chance of {in_words(budget.chance_over)} the repair that this car needs costs more than what is left."
+    chance = in_words(budget.chance_over)
+    return f"with a chance of {chance} the repair that this car needs costs more than what is left."
 
 
 def over_limit_words(option: Option, money: Money = plain_money) -> str:
