@@ -6,6 +6,7 @@ import hashlib
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, TypeVar
@@ -61,6 +62,11 @@ class Knowledge:
     model: Model
     version: str
 
+    @cached_property
+    def worked_out(self) -> dict[tuple[str, str], Any]:
+        """What is worked out of these entries once and looked up after, by what it is and whom it is about."""
+        return {}
+
 
 def fits(fitted: Fitted, layout: EngineLayout) -> bool:
     """Whether an engine of this layout has the thing."""
@@ -72,15 +78,18 @@ def on_engine(knowledge: Knowledge, layout: EngineLayout) -> Knowledge:
 
     A block that is for such engines goes before the block for all; after this no block names its engines any more.
     """
-    special = {
-        f.id: f
-        for f in knowledge.faults.values()
-        if f.behaviour_where or any(shows.fitted.says_something() for shows in f.shows)
-    }
-    if not special:
-        return knowledge
-    chosen = {name: _on_engine(fault, layout) for name, fault in special.items()}
-    return replace(knowledge, faults=MappingProxyType({**knowledge.faults, **chosen}))
+    key = ("on engine", repr(layout))
+    if key not in knowledge.worked_out:
+        special = {
+            f.id: f
+            for f in knowledge.faults.values()
+            if f.behaviour_where or any(shows.fitted.says_something() for shows in f.shows)
+        }
+        chosen = {name: _on_engine(fault, layout) for name, fault in special.items()}
+        faults = MappingProxyType({**knowledge.faults, **chosen})
+        knowledge.worked_out[key] = replace(knowledge, faults=faults) if special else knowledge
+    found: Knowledge = knowledge.worked_out[key]
+    return found
 
 
 def _on_engine(fault: FaultEntry, layout: EngineLayout) -> FaultEntry:

@@ -1,16 +1,13 @@
 """One block of private causes as a table of signed rows, with each cause's part in it; and what any block must answer.
 
-The rows of a block are the combinations of the terms of the sums that touch it. They have three parts: *outer* (terms
-of sums that touch several blocks), *core* (sums to which many shared causes couple) and *rare* (the others). A cell is
-(outer, core, rare), the last turning quickest. Given a configuration s of the shared causes the block's likelihood at
-an outer index is the sum over core and rare rows of table * core coupling * rare coupling; where no cause of the
-configuration couples to a rare sum, the rare rows are summed beforehand.
+The rows of a block are the combinations of the terms of the sums that touch it alone; beside them stands an *outer*
+index, over the terms of those sums that touch other blocks too. A cell is (outer, row). Given a configuration s of
+the shared causes the block's likelihood at an outer index is the sum over rows of table * coupling of s to the row.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
@@ -50,41 +47,22 @@ class Block(Protocol):
         ...
 
 
-@dataclass(frozen=True)
-class Sums:
-    """The sums that touch a block: outer ones, core ones, rare ones; and how many rows each part comes to."""
-
-    outer: Index
-    core: Index
-    rare: Index
-    outers: int
-    cores: int
-    rares: int
-
-    @classmethod
-    def of(cls, outer: Index, core: Index, rare: Index, columns: Columns) -> Sums:
-        """With their sizes."""
-        terms = np.diff(columns.begin)
-        sizes = (int(terms[part].prod()) for part in (outer, core, rare))
-        return cls(outer, core, rare, *sizes)
-
-
 class TermBlock:
-    """The exact form."""
+    """The exact form. `own` are the sums that touch this block alone, `outer` those that touch others too."""
 
-    def __init__(self, units: Units, sums: Sums, columns: Columns, matters_absent: Flags) -> None:
-        self.member, self.sums, self._units = units.member, sums, units
-        order = np.concatenate([sums.outer, sums.core, sums.rare])
-        cells = sums.outers * sums.cores * sums.rares
+    def __init__(self, units: Units, own: Index, outer: Index, columns: Columns, matters_absent: Flags) -> None:
+        self.member, self.own, self._units = units.member, own, units
+        order, terms = np.concatenate([outer, own]), np.diff(columns.begin)
+        self._shape = (int(terms[outer].prod()), int(terms[own].prod()))
+        cells = self._shape[0] * self._shape[1]
         self._present = np.empty((len(self.member), cells))
         kernels.expand(columns.present, self.member, columns.begin, order, self._present)
         self._absent = np.empty((len(self.member) if matters_absent[self.member].any() else 0, cells))
         if len(self._absent):
             kernels.expand(columns.absent, self.member, columns.begin, order, self._absent)
-        base = np.empty((1, sums.cores * sums.rares))
-        row = columns.coefficient[None, :]
-        kernels.expand(row, np.zeros(1, dtype=np.int64), columns.begin, order[len(sums.outer) :], base)
-        self._base = np.tile(base[0], sums.outers)
+        base = np.empty((1, self._shape[1]))
+        kernels.expand(columns.coefficient[None, :], np.zeros(1, dtype=np.int64), columns.begin, own, base)
+        self._base = np.tile(base[0], self._shape[0])
         self._values = np.empty((len(units.unit) - 1, cells))
         self._parts = np.empty((len(self.member), cells))
         unchanged = np.ones(len(self.member))
@@ -95,18 +73,14 @@ class TermBlock:
         self.table = np.empty(cells)
         kernels.product_of(self._base, self._values, self.table)
 
-    def plain(self) -> Array:
-        """The table summed over its rare rows: (outer * core,)."""
-        return np.asarray(self.table.reshape(-1, self.sums.rares).sum(axis=1))
+    def take(self, coupling: Array) -> None:
+        """Take the listed configurations: their couplings (s, rows)."""
+        self._coupling = coupling
 
-    def settle(self, core: Array, rare_at: Index, rare: Array) -> None:
-        """Take the listed configurations: core couplings (s, core), and the rare ones of those that touch rare rows."""
-        self._core, self._rare_at, self._rare = core, rare_at, rare
-
-    def _come_to(self, table: Array) -> Array:
-        out = np.empty((len(self._core), self.sums.outers))
-        kernels.given_of(table, self.sums.outers, self._core, self._rare_at, self._rare, out)
-        return out
+    def _come_to(self, tables: Array) -> Array:
+        """What tables (.., cells) come to under each configuration: (.., s, o)."""
+        flat = tables.reshape(-1, self._shape[1]) @ self._coupling.T
+        return flat.reshape(*tables.shape[:-1], self._shape[0], -1).swapaxes(-1, -2)
 
     def given(self) -> Array:
         """See Block."""
@@ -115,39 +89,35 @@ class TermBlock:
     def given_with(self, members: Index) -> Array:
         """See Block."""
         unit_of = np.repeat(np.arange(len(self._values)), np.diff(self._units.unit))
-        found = np.empty((len(members), len(self._core), self.sums.outers))
-        for at, m in enumerate(members):
-            others = np.delete(self._values, unit_of[m], axis=0)
-            found[at] = self._come_to(self._base * self._parts[m] * others.prod(axis=0))
-        return found
+        others = np.array(products_without_each([*self._values])[0])
+        return self._come_to(self._base * self._parts[members] * others[unit_of[members]])
 
     def _around(self, outside: Array) -> Array:
-        around = np.empty(len(self.table))
-        kernels.around_of(outside, self._core, self._rare_at, self._rare, around)
-        return around
+        """What surrounds each cell, (.., cells), from what surrounds the block, (.., s, o)."""
+        flat = outside.swapaxes(-1, -2).reshape(-1, len(self._coupling)) @ self._coupling
+        return flat.reshape(*outside.shape[:-2], -1)
 
     def members_in(self, outside: Array) -> Array:
         """See Block."""
         found = np.empty(len(self.member))
-        around = self._around(outside)
-        kernels.members_in(self._base, around, self._values, self._parts, self._units.unit, found)
+        kernels.members_in(self._base, self._around(outside), self._values, self._parts, self._units.unit, found)
         return found
 
     def under(self, factors: Array) -> Array:
         """See Block."""
-        out = np.empty((len(factors), len(self._core), self.sums.outers))
-        kernels.under(
+        tables = np.empty((len(factors), len(self.table)))
+        kernels.tables_under(
             factors, self._base, self._present, self._absent, self._units.unit, self._units.state, self._units.weight,
-            self._values, self._parts, self.sums.outers, self._core, self._rare_at, self._rare, out,
+            self._values, self._parts, tables,
         )  # fmt: skip
-        return out
+        return self._come_to(tables)
 
     def members_under(self, factors: Array, outside: Array) -> Array:
         """See Block."""
         found = np.empty((len(factors), len(self.member)))
         kernels.members_under(
-            factors, outside, self._base, self._present, self._absent, self._units.unit, self._units.state,
-            self._units.weight, self._values, self._parts, self._core, self._rare_at, self._rare, found,
+            factors, self._around(outside), self._base, self._present, self._absent, self._units.unit,
+            self._units.state, self._units.weight, self._values, self._parts, found,
         )  # fmt: skip
         return found
 

@@ -193,9 +193,11 @@ class _Builder:
         self.faults = {f.id: f for f in self.knowledge.faults.values() if fits(f.fitted, self.car.layout)}
         answers = frozenset(h.answer for h in self.history if isinstance(h, Answered))
         self.priors = prior_probabilities(self.faults.values(), self.knowledge.model, self.car, answers)
+        self.of_fault: dict[str, list[str]] = {}
         for fault in _parents_first(self.faults):
             for holder, home in self._holders(fault):
                 self._add_original(fault, holder, home)
+            self.of_fault[fault.id] = [cause for (name, _), cause in self.current.items() if name == fault.id]
         self.original = dict(self.current)
 
     # ------------------------------------------------------------ causes
@@ -220,8 +222,8 @@ class _Builder:
         parents = tuple(
             (cause_id, link.chance)
             for link in fault.caused_by
-            for (name, _), cause_id in self.current.items()
-            if name == link.fault and self.facts[cause_id].home & home
+            for cause_id in self.of_fault.get(link.fault, ())
+            if self.facts[cause_id].home & home
         )
         self._add(fault.id, holder, home, self.priors[fault.id], parents)
 
@@ -450,12 +452,7 @@ class _Builder:
 
 def _causes_of_test(state: _Builder | Model, test: TestEntry, place: Place) -> Causes:
     knowledge, fitment, car = state.knowledge, state.fitment, state.car
-    shown = {
-        fault.id: cumulative_of(test, shows.outcomes)
-        for fault in knowledge.faults.values()
-        for shows in fault.shows
-        if shows.test == test.id
-    }
+    shown = _shown_by(knowledge, test)
     if test.on == "part":
         assert test.part is not None
         serial = fitment.at(test.part, place.numbers[0])
@@ -474,6 +471,20 @@ def _causes_of_test(state: _Builder | Model, test: TestEntry, place: Place) -> C
             if fault in shown and _touches(state, holder, cause, here)
         ]
     return tuple((cause, shown[fault]) for fault, cause in chosen if fault in shown)
+
+
+def _shown_by(knowledge: Knowledge, test: TestEntry) -> Mapping[str, tuple[float, ...]]:
+    """Cumulative outcomes of a test under each fault that it shows."""
+    key = ("shown by", test.id)
+    if key not in knowledge.worked_out:
+        knowledge.worked_out[key] = {
+            fault.id: cumulative_of(test, shows.outcomes)
+            for fault in knowledge.faults.values()
+            for shows in fault.shows
+            if shows.test == test.id
+        }
+    found: Mapping[str, tuple[float, ...]] = knowledge.worked_out[key]
+    return found
 
 
 def _causes_of_count(state: _Builder | Model, unit: int, runs: Sequence[Mapping[Region, float]]) -> Causes:

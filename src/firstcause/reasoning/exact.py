@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from firstcause.errors import RequestError
 from firstcause.reasoning import growing, kernels, packed
-from firstcause.reasoning.blocks import Sums, TermBlock, products_without_each
+from firstcause.reasoning.blocks import TermBlock, products_without_each
 from firstcause.reasoning.listed import BlockParts, ListedBlock
 from firstcause.reasoning.listing import Listing
 from firstcause.reasoning.network import Network
@@ -167,37 +167,24 @@ class Engine:
     def _make_blocks(self) -> None:
         """Every block, exact or listed; which outer index of its own it has for each joint one."""
         digits = np.indices(tuple(self._terms[self._outer_sums].tolist())).reshape(len(self._outer_sums), self._outers)
-        touching = self._touches[self._shared].sum(axis=0)
         self._blocks: list[TermBlock | ListedBlock] = []
         self._outer_at: list[Index] = []
-        core: list[Index | None] = []
-        rare: list[Index | None] = []
+        own_sums: list[Index | None] = []
         for b, units in enumerate(self._units):
             own = np.flatnonzero(self._home == b)
             if self._is_listed(b, own):
                 self._blocks.append(ListedBlock(self._parts(b, own), in_full=self._tolerance <= 0.0))
                 self._outer_at.append(np.arange(self._outers))
-                core.append(None)
-                rare.append(None)
+                own_sums.append(None)
                 continue
-            is_core = (2 * touching[own] >= touching[own].max(initial=0)) & (touching[own] > 0)
             mine = self._touched_by[self._outer_sums, b]
-            sums = Sums.of(self._outer_sums[mine], own[is_core], own[~is_core], self._columns)
-            self._blocks.append(TermBlock(units, sums, self._columns, self._odd))
+            self._blocks.append(TermBlock(units, own, self._outer_sums[mine], self._columns, self._odd))
             at = np.zeros(self._outers, dtype=np.int64)
             for t in np.flatnonzero(mine):
                 at = at * self._terms[self._outer_sums[t]] + digits[t]
             self._outer_at.append(at)
-            core.append(sums.core)
-            rare.append(sums.rare)
-        odd = bool(len(self._either))
-        self._core = growing.Couplings.of(self._columns, self._shared, core, odd)
-        self._rare = growing.Couplings.of(self._columns, self._shared, rare, odd)
-        self._touches_rare = np.zeros((len(rare), len(self._shared) + 1), dtype=bool)
-        for b, sums_of_block in enumerate(rare):
-            if sums_of_block is not None and len(sums_of_block):
-                self._touches_rare[b, :-1] = self._touches[np.ix_(self._shared, sums_of_block)].any(axis=1)
-                self._touches_rare[b, -1] = self._touches_rare[b, self._either].any()
+            own_sums.append(own)
+        self._rows = growing.Couplings.of(self._columns, self._shared, own_sums, bool(len(self._either)))
 
     def _is_listed(self, b: int, own: Index) -> bool:
         """Whether a block would need too many signed terms."""
@@ -267,10 +254,9 @@ class Engine:
         """What weighs configurations while the list grows."""
         term_blocks = [block for block in self._blocks if isinstance(block, TermBlock)]
         cells = [block.table if isinstance(block, TermBlock) else np.empty(0) for block in self._blocks]
-        plain = [block.plain() if isinstance(block, TermBlock) else np.empty(0) for block in self._blocks]
-        cell_at, plain_at = (np.cumsum([0, *map(len, parts)]) for parts in (cells, plain))
+        cell_at = np.cumsum([0, *map(len, cells)])
         outer_at = np.array(self._outer_at, dtype=np.int64).reshape(len(self._blocks), self._outers)
-        tables = (np.concatenate([np.empty(0), *cells]), cell_at, np.concatenate([np.empty(0), *plain]), plain_at)
+        tables = np.concatenate([np.empty(0), *cells])
 
         def weigh(words: Index) -> Array:
             on = kernels.unpack(words, len(self._shared))
@@ -282,8 +268,8 @@ class Engine:
                 given = np.prod(parts, axis=0)
             weight = np.empty(len(words))
             kernels.weigh(
-                on, prior, self._outer.factors, self._outer_weight[0], outer_at, self._core.factors, self._core.at,
-                self._rare.factors, self._rare.at, self._touches_rare, self._either, *tables, given, weight,
+                on, prior, self._outer.factors, self._outer_weight[0], outer_at, self._rows.factors, self._rows.at,
+                self._either, tables, cell_at, given, weight,
             )  # fmt: skip
             return weight
 
@@ -305,16 +291,12 @@ class Engine:
         prior, self._chance = self._prior_and_shared_sums(self._on)
         outer = self._outer.of_configurations(self._on, self._either)
         self._base = outer * self._outer_weight * prior[:, None]
-        core = self._core.of_configurations(self._on, self._either)
+        rows = self._rows.of_configurations(self._on, self._either)
         for b, block in enumerate(self._blocks):
             if isinstance(block, ListedBlock):
                 block.take(Listing.of(self._on))
-                continue
-            at_rare = (self._on & self._touches_rare[b, :-1]).any(axis=1) | self._touches_rare[b, -1]
-            rare = self._rare.of_configurations(self._on[at_rare], self._either, b)
-            rare_at = np.where(at_rare, np.cumsum(at_rare) - 1, -1)
-            own = np.ascontiguousarray(core[:, self._core.at[b] : self._core.at[b + 1]])
-            block.settle(own, rare_at, rare)
+            else:
+                block.take(np.ascontiguousarray(rows[:, self._rows.at[b] : self._rows.at[b + 1]]))
         self._given = [block.given()[:, at] for block, at in zip(self._blocks, self._outer_at, strict=True)]
         without, self._joint = products_without_each([*self._given, self._base])
         self._without = without[:-1]
@@ -422,12 +404,12 @@ class Engine:
 
     def _correct_folded(self, asked: _Asked, about: _Wanted, over_outer: Array, result: Array) -> None:
         """A cause that is summed out and stands in the question itself is more or less likely in each configuration."""
-        for f, i in enumerate(self._folded):
-            for at in np.flatnonzero(asked.cause == i) if i in about.causes else ():
-                e, chance, factor = asked.extra[at], self._chance[:, f], asked.factor[at]
-                left = 1.0 - chance * (1.0 - factor)
-                after = np.divide(chance * factor, left, out=np.zeros_like(left), where=left > 0.0)
-                result[e, about.causes == i] = float(over_outer[e] @ after)
+        for at in np.flatnonzero(about.is_folded[asked.cause]):
+            e, i, factor = asked.extra[at], asked.cause[at], asked.factor[at]
+            chance = self._chance[:, self._folded == i][:, 0]
+            left = 1.0 - chance * (1.0 - factor)
+            after = np.divide(chance * factor, left, out=np.zeros_like(left), where=left > 0.0)
+            result[e, about.causes == i] = float(over_outer[e] @ after)
 
     def _about(self, wanted: Sequence[int]) -> _Wanted:
         """What questions about these causes share; kept, for the same causes are asked about again."""
@@ -435,6 +417,8 @@ class Engine:
         if key not in self._wanted:
             causes = np.array(wanted, dtype=np.int64)
             blocks = self._links.block[causes]
+            is_folded = np.zeros(len(self._links.block), dtype=bool)
+            is_folded[np.intersect1d(self._folded, causes)] = True
             shared = np.flatnonzero(blocks < 0)
             present = np.empty((len(self._on), len(shared)))
             for column, i in enumerate(causes[shared]):
@@ -450,7 +434,7 @@ class Engine:
                 given, part = block.given(), block.given_with(own[b])
                 direct[b] = ((given == 0.0) & (part != 0.0)).any()
                 shares[b] = (part / np.where(given != 0.0, given, 1.0)).reshape(len(own[b]), -1)
-            self._wanted[key] = _Wanted(causes, direct, shared, present, slots, own, shares)
+            self._wanted[key] = _Wanted(causes, is_folded, direct, shared, present, slots, own, shares)
         return self._wanted[key]
 
 
@@ -485,11 +469,13 @@ class _Asked:
 class _Wanted:
     """Causes asked about. By block: slots of its wanted causes, their own numbers in it, and their shares (., s * o).
 
-    `direct` (blocks,): blocks whose shares cannot be used, for signed terms cancel to nothing where those of a member
-    do not. `shared`: slots of shared causes; `present` (s, .) their chance in each configuration.
+    `is_folded` (causes,): which of them are summed out. `direct` (blocks,): blocks whose shares cannot be used, for
+    signed terms cancel to nothing where those of a member do not. `shared`: slots of shared causes; `present` (s, .)
+    their chance in each configuration.
     """
 
     causes: Index
+    is_folded: Flags
     direct: Flags
     shared: Index
     present: Array

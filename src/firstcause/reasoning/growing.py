@@ -93,13 +93,10 @@ class Couplings:
                         factors[side, :, at[b] : at[b + 1]] = rows
         return cls(at, factors)
 
-    def of_configurations(self, on: Flags, either: Index, b: int | None = None) -> Array:
-        """(s, rows), of all blocks or of one."""
-        factors = self.factors
-        if b is not None:
-            factors = np.ascontiguousarray(factors[:, :, self.at[b] : self.at[b + 1]])
-        out = np.empty((len(on), factors.shape[2]))
-        kernels.couple(factors, on, either, out)
+    def of_configurations(self, on: Flags, either: Index) -> Array:
+        """(s, rows)."""
+        out = np.empty((len(on), self.factors.shape[2]))
+        kernels.couple(self.factors, on, either, out)
         return out
 
 

@@ -1,8 +1,7 @@
 """The loops that are compiled: tables of signed rows, couplings of configurations, and the list of configurations.
 
 Arrays only, each named with its shape; what they mean is told where they are made (`packed`, `blocks`, `growing`).
-Indices: i causes, c columns, m members, u units, o outer, r core rows, q rare rows, s configurations, h slots,
-e extras.
+Indices: i causes, c columns, m members, u units, o outer, r rows, s configurations, h slots, e extras.
 """
 
 from __future__ import annotations
@@ -20,6 +19,29 @@ WORD = 62
 CHUNK = 64
 FINE = 49  # a weight's bits without these, its last, sort weights into steps of an eighth of an octave
 STEPS = 512
+
+
+@compiled
+def times(target: Array, factors: Array) -> None:
+    """Multiply in place. Only loops over whole arrays become vector instructions: an offset would prevent it."""
+    for r in range(len(target)):
+        target[r] *= factors[r]
+
+
+@compiled
+def add(target: Array, values: Array, weight: float) -> None:
+    """Add so many times these values, as many as the target has."""
+    for r in range(len(target)):
+        target[r] += weight * values[r]
+
+
+@compiled
+def dot(one: Array, other: Array) -> float:
+    """The sum of products."""
+    total = 0.0
+    for r in range(len(one)):
+        total += one[r] * other[r]
+    return total
 
 
 @compiled
@@ -52,7 +74,7 @@ def unit_values(
     member is present. Without `everything` only units with a factor that is not 1 are computed.
     """
     cells = present.shape[1]
-    scratch = np.empty((1, CHUNK))
+    scratch = np.empty((2, CHUNK))
     for u in range(len(unit) - 1):
         first, count, many = unit[u], unit[u + 1] - unit[u], state[u + 1] - state[u]
         changed = everything
@@ -62,44 +84,36 @@ def unit_values(
             continue
         if len(scratch) < many:
             scratch = np.empty((many, CHUNK))
+        values[u] = 0.0
+        for m in range(first, first + count):
+            parts[m] = 0.0
         for begin in range(0, cells, CHUNK):
-            wide = min(CHUNK, cells - begin)
-            for c in range(wide):
-                scratch[0, c] = 1.0
+            end = min(begin + CHUNK, cells)
+            scratch[0] = 1.0
             for at in range(count):
                 m, bit = first + at, 1 << at
+                on = present[m, begin:end]
                 for s in range(bit):
-                    for c in range(wide):
-                        scratch[s + bit, c] = scratch[s, c] * (present[m, begin + c] * factor[m])
+                    old, new = scratch[s], scratch[s + bit]
+                    for c in range(len(on)):
+                        new[c] = old[c] * (on[c] * factor[m])
                     if len(absent):
-                        for c in range(wide):
-                            scratch[s, c] *= absent[m, begin + c]
-            for c in range(wide):
-                values[u, begin + c] = 0.0
-            for at in range(count):
-                for c in range(wide):
-                    parts[first + at, begin + c] = 0.0
+                        times(old[: len(on)], absent[m, begin:end])
             for s in range(many):
                 w = weight[state[u] + s]
-                if w == 0.0:
-                    continue
-                for c in range(wide):
-                    scratch[s, c] *= w
-                    values[u, begin + c] += scratch[s, c]
-                for at in range(count):
-                    if s >> at & 1:
-                        for c in range(wide):
-                            parts[first + at, begin + c] += scratch[s, c]
+                if w != 0.0:
+                    add(values[u, begin:end], scratch[s], w)
+                    for at in range(count):
+                        if s >> at & 1:
+                            add(parts[first + at, begin:end], scratch[s], w)
 
 
 @compiled
 def product_of(base: Array, values: Array, table: Array) -> None:
     """Base times all units' values: table (cells,)."""
-    for c in range(len(table)):
-        table[c] = base[c]
+    table[:] = base
     for u in range(len(values)):
-        for c in range(len(table)):
-            table[c] *= values[u, c]
+        times(table, values[u])
 
 
 @compiled
@@ -109,119 +123,74 @@ def members_in(base: Array, around: Array, values: Array, parts: Array, unit: In
     Products without each unit are taken from both ends, so that nothing is divided.
     """
     cells, units = len(around), len(values)
-    before, after = np.empty((units + 1, cells)), np.empty(cells)
-    for c in range(cells):
-        before[0, c] = base[c] * around[c]
-        after[c] = 1.0
+    before, after = np.empty((units + 1, cells)), np.ones(cells)
+    before[0] = base
+    times(before[0], around)
     for u in range(units):
-        for c in range(cells):
-            before[u + 1, c] = before[u, c] * values[u, c]
+        before[u + 1] = before[u]
+        times(before[u + 1], values[u])
     for u in range(units - 1, -1, -1):
-        for c in range(cells):
-            before[u, c] *= after[c]
+        times(before[u], after)
         for m in range(unit[u], unit[u + 1]):
-            total = 0.0
-            for c in range(cells):
-                total += before[u, c] * parts[m, c]
-            found[m] = total
-        for c in range(cells):
-            after[c] *= values[u, c]
+            found[m] = dot(before[u], parts[m])
+        times(after, values[u])
 
 
 @compiled
 def couple(factors: Array, on: Flags, either: Index, out: Array) -> None:
     """The factor of each configuration on some rows: factors (2, h, rows) when absent and present, out (s, rows)."""
     for s in range(len(on)):
-        for r in range(out.shape[1]):
-            out[s, r] = 1.0
+        out[s] = 1.0
         for h in range(on.shape[1]):
             if on[s, h]:
-                for r in range(out.shape[1]):
-                    out[s, r] *= factors[1, h, r]
+                times(out[s], factors[1, h])
         for h in either:
             if not on[s, h]:
-                for r in range(out.shape[1]):
-                    out[s, r] *= factors[0, h, r]
+                times(out[s], factors[0, h])
 
 
 @compiled
-def given_of(table: Array, outers: int, core: Array, rare_at: Index, rare: Array, out: Array) -> None:
-    """What a table (cells o, r, q flat) comes to under each configuration: out (s, o).
-
-    `core` (s, r) couplings; `rare_at` (s,) the row of `rare` (.., q) with those of a configuration that touches rare
-    rows, -1 for one that does not.
-    """
-    cores, rares = core.shape[1], rare.shape[1]
-    plain = np.zeros((outers, cores))
-    for o in range(outers):
-        for r in range(cores):
-            for q in range(rares):
-                plain[o, r] += table[(o * cores + r) * rares + q]
-    for s in range(len(core)):
-        for o in range(outers):
-            total = 0.0
-            if rare_at[s] < 0:
-                for r in range(cores):
-                    total += plain[o, r] * core[s, r]
-            else:
-                for r in range(cores):
-                    inner = 0.0
-                    for q in range(rares):
-                        inner += table[(o * cores + r) * rares + q] * rare[rare_at[s], q]
-                    total += inner * core[s, r]
-            out[s, o] = total
-
-
-@compiled
-def around_of(outside: Array, core: Array, rare_at: Index, rare: Array, around: Array) -> None:
-    """What surrounds each cell (o, r, q flat), from what surrounds the block under each configuration (s, o)."""
-    outers, cores, rares = outside.shape[1], core.shape[1], rare.shape[1]
-    plain = np.zeros((outers, cores))
-    for cell in range(len(around)):
-        around[cell] = 0.0
-    for s in range(len(core)):
-        for o in range(outers):
-            if rare_at[s] < 0:
-                for r in range(cores):
-                    plain[o, r] += outside[s, o] * core[s, r]
-            else:
-                for r in range(cores):
-                    weight = outside[s, o] * core[s, r]
-                    for q in range(rares):
-                        around[(o * cores + r) * rares + q] += weight * rare[rare_at[s], q]
-    for o in range(outers):
-        for r in range(cores):
-            for q in range(rares):
-                around[(o * cores + r) * rares + q] += plain[o, r]
-
-
-@compiled
-def under(
-    factors: Array, base: Array, present: Array, absent: Array, unit: Index, state: Index, weight: Array,
-    values: Array, parts: Array, outers: int, core: Array, rare_at: Index, rare: Array, out: Array,
-) -> None:  # fmt: skip
-    """What the block comes to under factors (e, m) on its members: out (e, s, o)."""
-    table, own, some = np.empty(len(base)), np.empty_like(values), np.empty_like(parts)
+def tables_under(
+    factors: Array,
+    base: Array,
+    present: Array,
+    absent: Array,
+    unit: Index,
+    state: Index,
+    weight: Array,
+    values: Array,
+    parts: Array,
+    tables: Array,
+) -> None:
+    """The table of a block under factors (e, m) on its members: tables (e, cells)."""
+    own, some = np.empty_like(values), np.empty_like(parts)
     for e in range(len(factors)):
         own[:] = values
         unit_values(present, absent, unit, state, weight, factors[e], False, own, some)
-        product_of(base, own, table)
-        given_of(table, outers, core, rare_at, rare, out[e])
+        product_of(base, own, tables[e])
 
 
 @compiled
 def members_under(
-    factors: Array, outside: Array, base: Array, present: Array, absent: Array, unit: Index, state: Index,
-    weight: Array, values: Array, parts: Array, core: Array, rare_at: Index, rare: Array, found: Array,
-) -> None:  # fmt: skip
-    """Weight of each member's presence under factors (e, m) and what surrounds the block then (e, s, o), into found."""
-    around, own, some = np.empty(len(base)), np.empty_like(values), np.empty_like(parts)
+    factors: Array,
+    around: Array,
+    base: Array,
+    present: Array,
+    absent: Array,
+    unit: Index,
+    state: Index,
+    weight: Array,
+    values: Array,
+    parts: Array,
+    found: Array,
+) -> None:
+    """Weight of each member's presence under factors (e, m), from what surrounds the cells then (e, cells): (e, m)."""
+    own, some = np.empty_like(values), np.empty_like(parts)
     for e in range(len(factors)):
         own[:] = values
         some[:] = parts
         unit_values(present, absent, unit, state, weight, factors[e], False, own, some)
-        around_of(outside[e], core, rare_at, rare, around)
-        members_in(base, around, own, some, unit, found[e])
+        members_in(base, around[e], own, some, unit, found[e])
 
 
 @compiled
@@ -294,75 +263,49 @@ def prior_of(
 
 @compiled
 def weigh(
-    on: Flags, prior: Array, outer: Array, outer_weight: Array, outer_at: Index, core: Array, core_at: Index,
-    rare: Array, rare_at: Index, touches_rare: Flags, either: Index, cells: Array, cell_at: Index, plain: Array,
-    plain_at: Index, given: Array, weight: Array,
-) -> None:  # fmt: skip
+    on: Flags,
+    prior: Array,
+    outer: Array,
+    outer_weight: Array,
+    outer_at: Index,
+    rows: Array,
+    row_at: Index,
+    either: Index,
+    cells: Array,
+    cell_at: Index,
+    given: Array,
+    weight: Array,
+) -> None:
     """About P(configuration, findings): weight (s,).
 
-    outer (2, h, o), core (2, h, rows of all blocks), rare likewise; touches_rare (b, h + 1), in the last column
-    whether a slot that matters when absent does; `cells` the tables and `plain` (o, r) the same summed over rare rows;
-    `given` (s, o) what listed blocks come to, or nothing.
+    outer (2, h, o), rows (2, h, rows of all blocks): factors when absent and when present. `cells` the tables (o, r) of
+    all blocks; `given` (s, o) what listed blocks come to, or nothing.
     """
-    slots, outers, blocks = on.shape[1], len(outer_weight), len(outer_at)
-    row, side, total = np.empty(core.shape[2]), np.empty(rare.shape[2]), np.empty(outers)
-    picks, own = np.empty(slots, dtype=np.int64), np.empty(outers)
+    slots, outers = on.shape[1], len(outer_weight)
+    row, total, own = np.empty(rows.shape[2]), np.empty(outers), np.empty(outers)
     for s in range(len(on)):
         weight[s] = 0.0
         if prior[s] == 0.0:
             continue
-        count = 0
-        for h in range(slots):
-            if on[s, h]:
-                picks[count] = h
-                count += 1
-        for r in range(len(row)):
-            row[r] = 1.0
         for o in range(outers):
             total[o] = outer_weight[o] * (given[s, o] if len(given) else 1.0)
-        for k in range(count):
-            h = picks[k]
-            for r in range(len(row)):
-                row[r] *= core[1, h, r]
-            for o in range(outers):
-                total[o] *= outer[1, h, o]
+        for r in range(len(row)):
+            row[r] = 1.0
+        for h in range(slots):
+            if on[s, h]:
+                times(row, rows[1, h])
+                times(total, outer[1, h])
         for h in either:
             if not on[s, h]:
-                for r in range(len(row)):
-                    row[r] *= core[0, h, r]
-                for o in range(outers):
-                    total[o] *= outer[0, h, o]
-        for b in range(blocks):
-            first, cores = core_at[b], core_at[b + 1] - core_at[b]
-            if cores == 0:
+                times(row, rows[0, h])
+                times(total, outer[0, h])
+        for b in range(len(outer_at)):
+            first, many = row_at[b], row_at[b + 1] - row_at[b]
+            if many == 0:
                 continue
-            at_rare = touches_rare[b, slots]
-            for k in range(count):
-                at_rare = at_rare or touches_rare[b, picks[k]]
-            many = (plain_at[b + 1] - plain_at[b]) // cores
-            if at_rare:
-                begin, rares = rare_at[b], rare_at[b + 1] - rare_at[b]
-                for q in range(begin, begin + rares):
-                    side[q] = 1.0
-                    for k in range(count):
-                        side[q] *= rare[1, picks[k], q]
-                    for h in either:
-                        if not on[s, h]:
-                            side[q] *= rare[0, h, q]
-                for o in range(many):
-                    come_to = 0.0
-                    for r in range(cores):
-                        inner = 0.0
-                        for q in range(rares):
-                            inner += cells[cell_at[b] + (o * cores + r) * rares + q] * side[begin + q]
-                        come_to += inner * row[first + r]
-                    own[o] = come_to
-            else:
-                for o in range(many):
-                    come_to = 0.0
-                    for r in range(cores):
-                        come_to += plain[plain_at[b] + o * cores + r] * row[first + r]
-                    own[o] = come_to
+            for o in range((cell_at[b + 1] - cell_at[b]) // many):
+                at = cell_at[b] + o * many
+                own[o] = dot(cells[at : at + many], row[first : first + many])
             for o in range(outers):
                 total[o] *= own[outer_at[b, o]]
         everything = 0.0
