@@ -34,6 +34,7 @@ from firstcause.reasoning.history import (
 from firstcause.vehicle.place import ENGINE, Place, bank, cylinder
 
 TOLERANCE = 1e-7
+TIGHT = 1e-11  # one finding more, if only of nothing, and a list is cut elsewhere: 6e-8 apart was seen at 1e-7
 TIMES_THE_TOLERANCE = 5  # what we say of a truncated answer; two are compared here, so twice that
 EQUAL = 1e-9
 CHANGES = (Moved, Renewed, Reseated, Repaired)
@@ -43,8 +44,8 @@ SHAPES = st.sampled_from(["I3", "I4", "V6"])
 SEEDS = st.integers(0, 5_000)
 
 
-def weigh(model: Model) -> Posterior:
-    return Engine(model.network, TOLERANCE).posterior()
+def weigh(model: Model, tolerance: float = TOLERANCE) -> Posterior:
+    return Engine(model.network, tolerance).posterior()
 
 
 def room(*posteriors: Posterior) -> float:
@@ -168,15 +169,15 @@ def test_a_finding_nobody_could_be_surprised_by_moves_nothing(shape: str, seed: 
     blind = data.draw(st.sampled_from([test for test in tests if test.id in shown]))
     outcome = data.draw(st.sampled_from([outcome.id for outcome in idle.outcomes]))
     nothing_told = {known.id: 0.3 for known in blind.outcomes}
-    before = weigh(case.model())
+    before = weigh(case.model(), TIGHT)
 
     for more in (
         found("idle", idle.id, place_of(case, idle.on), outcome, sure=0.8),
         Found("blind", blind.id, place_of(case, blind.on), nothing_told),
     ):
         history = (*case.history[:at], more, *case.history[at:])
-        after = weigh(compile_model(case.base, case.facts, history))
-        assert dict(after.probability) == pytest.approx(dict(before.probability), abs=EQUAL)
+        after = weigh(compile_model(case.base, case.facts, history), TIGHT)
+        assert dict(after.probability) == pytest.approx(dict(before.probability), abs=max(EQUAL, room(before, after)))
 
 
 # ---- withdrawal, in the casebook
