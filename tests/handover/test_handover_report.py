@@ -178,7 +178,7 @@ def test_a_car_that_still_misfires_is_told_so() -> None:
     """1,370 of 1,400 sparks missed: no word of what could still hide behind that."""
     said = [fact.words for fact in report("referred_driver").proof.said]
 
-    assert said[-1] == "Cylinder 6 missed 1,370 of 1,400 sparks. It still misfires."
+    assert said[-1] == "Cylinder 6 missed 1,370 of 1,400 sparks. It is still there."
     is_seen = load().model.complaint.is_seen
     assert not is_seen(3, 1000)
     assert is_seen(4, 1000)
@@ -337,7 +337,7 @@ def test_without_a_reading_after_the_work_nothing_is_called_proven() -> None:
     case = changed("relieved_oil", lambda body: None if body.kind in ("drove", "closed") else body)
     said = [fact.words for fact in papers_of(case).proof.said]
 
-    assert said[-1] == "After the last change no misfires were counted, so nothing is proven yet."
+    assert said[-1] == "After the last change misfires were not read, so nothing is proven yet."
 
 
 def test_withdrawn_and_corrected_events_stay_in_the_record() -> None:

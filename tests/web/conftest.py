@@ -14,7 +14,7 @@ import pytest
 import uvicorn
 
 from firstcause.casebook.events import Body, Car, Counted, EngineDescription, FreezeFrame, Opened, Snapshot, Told
-from firstcause.knowledge.base import Knowledge, load
+from firstcause.knowledge.base import Knowledge, load, pack_names
 from firstcause.web.app import create_app
 from firstcause.web.desk import Desk
 
@@ -58,11 +58,18 @@ def knowledge() -> Knowledge:
     return load()
 
 
+@pytest.fixture(scope="session")
+def packs() -> dict[str, Knowledge]:
+    return {name: load(name) for name in pack_names()}
+
+
 @pytest.fixture
-def shop(tmp_path: Path, knowledge: Knowledge) -> Iterator[Shop]:
+def shop(tmp_path: Path, knowledge: Knowledge, packs: dict[str, Knowledge]) -> Iterator[Shop]:
     minutes = iter(range(100_000))
     app = create_app(
-        tmp_path / "casebook.db", clock=lambda: MORNING + timedelta(minutes=next(minutes)), knowledge=knowledge
+        tmp_path / "casebook.db",
+        clock=lambda: MORNING + timedelta(minutes=next(minutes)),
+        packs={**packs, "misfire": knowledge},
     )
     listening = socket.socket()
     listening.bind(("127.0.0.1", 0))

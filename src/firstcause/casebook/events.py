@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Annotated, Any, Literal, TypeAlias
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
+from pydantic import AliasChoices, BaseModel, ConfigDict, Field, TypeAdapter
 
 Region = Annotated[str, Field(pattern=r"^[a-z][a-z0-9]*(-[a-z0-9]+)*$")]
 """Id of a condition under which the case's pack watches its complaint, e.g. `idle`."""
@@ -110,17 +110,27 @@ class Snapshot(Strict):
     record: dict[str, Any] | None = None
 
 
-class Counted(Strict):
-    """Misfires counted by cylinder. `firings` is per cylinder; when absent it follows from minutes and `rpm`.
+# What was watched, out of how many, and how many were bad. The first name of each is that of the misfire pack, under
+# which it is kept; the second is for any pack (starts, readings) and may be written instead.
+Watched = Annotated[
+    dict[Region, Annotated[float, Field(ge=0)]], Field(validation_alias=AliasChoices("minutes", "watched"))
+]
+OutOf = Annotated[Count | None, Field(validation_alias=AliasChoices("firings", "out_of"))]
+Bad = Annotated[dict[Cylinder, Count], Field(validation_alias=AliasChoices("misfires", "bad"))]
 
+
+class Counted(Strict):
+    """The complaint counted by unit: misfires by cylinder, trims by bank, failed starts on the engine (as 1).
+
+    `firings` is of how many, for each unit; when absent it follows from what was watched (and, for misfires, `rpm`).
     `odometer_km` where the car has been away since it was last seen.
     """
 
     kind: Literal["counted"] = "counted"
-    minutes: dict[Region, Annotated[float, Field(ge=0)]]
+    minutes: Watched
     rpm: Annotated[float, Field(gt=0)] | None = None
-    firings: Count | None = None
-    misfires: dict[Cylinder, Count]
+    firings: OutOf = None
+    misfires: Bad
     odometer_km: Odometer | None = None
     note: str = ""
 
@@ -186,10 +196,10 @@ class Drove(Strict):
     """A road test: minutes by region, counts if they were read, the log's hash and the judgement of it."""
 
     kind: Literal["drove"] = "drove"
-    minutes: dict[Region, Annotated[float, Field(ge=0)]]
+    minutes: Watched
     rpm: Annotated[float, Field(gt=0)] | None = None
-    firings: Count | None = None
-    misfires: dict[Cylinder, Count] = {}
+    firings: OutOf = None
+    misfires: Bad = {}
     log_sha256: str | None = None
     judgement: dict[str, Any] | None = None
     odometer_km: Odometer | None = None

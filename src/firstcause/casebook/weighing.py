@@ -13,7 +13,7 @@ from firstcause.casebook.history import ReadCase, read_for_weighing
 from firstcause.casebook.ledger import Ledger, ledger_of
 from firstcause.casebook.refusals import BrokenOrder
 from firstcause.casebook.shop import Shop, notes_on_limit, terms_of
-from firstcause.knowledge.base import Knowledge
+from firstcause.knowledge.base import Knowledge, load
 from firstcause.knowledge.schema import Triage
 from firstcause.reasoning.exact import Contradiction
 from firstcause.reasoning.verdict import Objection, objections
@@ -87,6 +87,11 @@ class WeighedCase:
             },
             "notes": [{"event": note.event, "text": note.text} for note in self.read.notes],
         }
+
+
+def knowledge_of(case: Case) -> Knowledge:
+    """The shipped pack that the case names; raises KnowledgeError when there is none of that name."""
+    return load(case.opened.pack)
 
 
 def safety_of(case: Case, knowledge: Knowledge) -> Safety:

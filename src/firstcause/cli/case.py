@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,6 +15,7 @@ from firstcause.errors import RequestError
 
 if TYPE_CHECKING:
     from firstcause.casebook.store import CaseStore
+    from firstcause.knowledge.base import Knowledge
 
 CASEBOOK = click.option(
     "--casebook", "store_path", type=click.Path(dir_okay=False, path_type=Path), default=Path("casebook.db"),
@@ -68,19 +70,53 @@ def list_cases(store_path: Path, json_out: bool) -> None:
 
 
 @case.command()
+@click.option("--pack", default="misfire", show_default=True, help="What the car is in for.")
+@click.option("--make", required=True)
+@click.option("--model", required=True)
+@click.option("--km", type=click.FloatRange(min=0), required=True, help="Distance on the clock.")
+@click.option("--shape", default="I4", show_default=True, help="Common shape of the engine, e.g. I4, V6 or F4.")
+def new(pack: str, make: str, model: str, km: float, shape: str) -> None:
+    """Print the beginning of a case to be written by hand: the car, the pack's questions and what it counts."""
+    from firstcause.casebook.case import layout_of
+    from firstcause.casebook.events import Car, EngineDescription, Event, Opened
+    from firstcause.casebook.written import write_case
+    from firstcause.knowledge.base import load
+
+    knowledge, engine = load(pack), EngineDescription(shape=shape)
+    layout_of(engine)
+    car = Car(make=make, model=model, distance_km=km, engine=engine)
+    opened = Event(id="e1", at=now().replace(microsecond=0), body=Opened(car=car, pack=pack))
+    text = write_case([opened]).replace("event_count = 1\n", "")
+    click.echo(text + "\n".join(_to_be_filled_in(knowledge)))
+
+
+def _to_be_filled_in(knowledge: Knowledge) -> Iterator[str]:
+    """The story and the first count, as comments to be written over."""
+    complaint = knowledge.model.complaint
+    yield from ("", "[story]", '# words = "…"', '# lamp = "on"', "# fuel_smell = true", "# answers, yes, no or unsure:")
+    yield from (f'# answers.{each.id} = "yes"  # {each.ask}' for each in knowledge.questions.values())
+    yield from ("", "# [[event]]", '# kind = "snapshot"', '# stored = ["…"]', "", "# [[event]]", '# kind = "counted"')
+    known = ", ".join(f"{each.id} ({each.name})" for each in complaint.conditions)
+    yield f"# watched = {{ {complaint.conditions[0].id} = 1 }}  # in {complaint.words.measure}, by condition: {known}"
+    counted = f"{complaint.words.bad}, by {complaint.unit}; out_of = …: of how many {complaint.words.out_of}"
+    yield f"# bad = {{ 1 = 0 }}  # {counted}"
+
+
+@case.command()
 @click.argument("case_file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @CASEBOOK
 def take(case_file: Path, store_path: Path) -> None:
     """Take a case written by hand (TOML) into the casebook; a closing that the record speaks against is refused."""
+    from firstcause.casebook.case import replay
     from firstcause.casebook.recording import admitted_closings
     from firstcause.casebook.refusals import EventRefused
     from firstcause.casebook.store import CaseStore
+    from firstcause.casebook.weighing import knowledge_of
     from firstcause.casebook.written import BadCaseFile, read_case_file
-    from firstcause.knowledge.base import load
 
     written = read_case_file(case_file, at=now())
     try:
-        events = admitted_closings(written.events, load())
+        events = admitted_closings(written.events, knowledge_of(replay(written.events)))
         with CaseStore(store_path, clock=now) as store:
             click.echo(store.adopt(events, written.people))
     except EventRefused as error:
@@ -94,12 +130,12 @@ def take(case_file: Path, store_path: Path) -> None:
 @click.option("--json", "json_out", is_flag=True)
 def show(case_id: str, store_path: Path, json_out: bool) -> None:
     """Weigh a case of the casebook."""
-    from firstcause.casebook.weighing import weigh_case
+    from firstcause.casebook.weighing import knowledge_of, weigh_case
     from firstcause.cli.weigh import print_weighing
-    from firstcause.knowledge.base import load
 
     with opened_casebook(store_path) as store:
-        weighed = weigh_case(store.case(case_id), load())
+        case = store.case(case_id)
+        weighed = weigh_case(case, knowledge_of(case))
     if json_out:
         as_json(weighed.to_dict())
     else:
@@ -139,16 +175,15 @@ def import_(source: Path, store_path: Path) -> None:
     """Import an exported case; importing twice does not double it."""
     from firstcause.casebook.bundle import import_case
     from firstcause.casebook.store import CaseStore
-    from firstcause.casebook.weighing import weigh_case
+    from firstcause.casebook.weighing import knowledge_of, weigh_case
     from firstcause.cli.weigh import closing_words
-    from firstcause.knowledge.base import load
 
     with CaseStore(store_path, clock=now) as store:
         imported = import_case(store, source)
         line(f"{imported.case_id}: {imported.new_events} new event(s)", 0)
         case = store.case(imported.case_id)
     if case.state in ("cured", "relieved"):
-        said = closing_words(weigh_case(case, load()))
+        said = closing_words(weigh_case(case, knowledge_of(case)))
         if said != case.state:
             line(f"{imported.case_id}: {said}", 0)
 

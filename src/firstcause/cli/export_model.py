@@ -32,9 +32,10 @@ def export_model(case: str, store_path: Path | None, form: str, out: Path | None
     Any tool that reads the BIF interchange format can then check our beliefs (docs/export-model.md).
     """
     from firstcause.casebook.interchange import model_as_bif
-    from firstcause.knowledge.base import load
+    from firstcause.casebook.weighing import knowledge_of
 
-    exported = model_as_bif(_case(case, store_path), load(), Path(case).name)
+    told = _case(case, store_path)
+    exported = model_as_bif(told, knowledge_of(told), Path(case).name)
     if out is None:
         click.echo(exported.text, nl=False)
         return

@@ -25,13 +25,14 @@ if TYPE_CHECKING:
 @click.option("--json", "json_out", is_flag=True, help="The facts of both pages, for programs.")
 def handover(case_id: str, store_path: Path, into: Path, paper: str, json_out: bool) -> None:
     """Write the owner's page and the technician's record of a case."""
-    from firstcause.knowledge.base import load
+    from firstcause.casebook.weighing import knowledge_of
 
     with opened_casebook(store_path) as store:
+        knowledge = knowledge_of(store.case(case_id))
         if json_out:
-            as_json(report_of(store, case_id, load(), datetime.now(UTC)).to_dict())
+            as_json(report_of(store, case_id, knowledge, datetime.now(UTC)).to_dict())
             return
-        for path in write_pages(store, case_id, load(), into, case_id, datetime.now(UTC), paper):
+        for path in write_pages(store, case_id, knowledge, into, case_id, datetime.now(UTC), paper):
             line(str(path), 0)
 
 

@@ -58,21 +58,23 @@ def _finite(ctx: click.Context, param: click.Parameter, value: float | None) -> 
     "--think", "think_s", type=click.FloatRange(min=0, max=3600), callback=_finite, default=None, metavar="SECONDS",
     help="Think so long about the best steps: what each outcome would lead to, swept once more.",
 )  # fmt: skip
+@click.option("--pack", default=None, help="Weigh it with this pack of knowledge, whatever the case names.")
 def weigh(
     case_file: Path, json_out: bool, rate: float | None, all_steps: bool, why_not: str | None, tools_file: Path | None,
-    wanted: str | None, think_s: float | None,
+    wanted: str | None, think_s: float | None, pack: str | None,
 ) -> None:  # fmt: skip
     """Weigh a case written by hand (see docs/case-format.md)."""
     from firstcause.casebook.case import replay
     from firstcause.casebook.shop import Shop
-    from firstcause.casebook.weighing import weigh_case
+    from firstcause.casebook.weighing import knowledge_of, weigh_case
     from firstcause.casebook.written import read_case_file
     from firstcause.knowledge.base import load
     from firstcause.reasoning.change_of_mind import cause_named
 
     written = read_case_file(case_file, at=datetime.now(UTC))
     shop = Shop(rate, None if tools_file is None else read_tools(tools_file))
-    weighed = weigh_case(replay(written.events), load(), shop=shop)
+    case = replay(written.events)
+    weighed = weigh_case(case, knowledge_of(case) if pack is None else load(pack), shop=shop)
     if why_not is not None:
         fault, _, where = why_not.partition("@")
         told = weighed.weighing.why_not(cause_named(weighed.weighing.model, fault.strip(), where.strip()))
@@ -155,7 +157,8 @@ def print_steps(result: dict[str, Any], weighed: WeighedCase, most: int | None) 
         line("The case is closed.")
         return
     if not weighed.read.history:
-        line("Nothing is recorded yet that could be weighed: save the car's codes and read its misfire counters.")
+        first = weighed.knowledge.model.complaint.words.read_first
+        line(f"Nothing is recorded yet that could be weighed: {first}.")
         return
     if not result["suspects"] or _is_idle(steps[0]):
         line("Nothing left to look for.")

@@ -1,4 +1,4 @@
-"""Codes that the car stored beside its misfire codes and that no finding of the case accounts for."""
+"""Codes that the car stored beside those of the complaint and that no finding of the case accounts for."""
 
 from __future__ import annotations
 
@@ -9,25 +9,27 @@ from firstcause.casebook.events import Snapshot
 from firstcause.errors import RequestError
 from firstcause.handover.facts import Fact
 from firstcause.handover.plainly import listed
+from firstcause.knowledge.base import Knowledge
 from firstcause.signals.codes import TroubleCode
 
 _LEAN = ("P0171", "P0174")
 _LEAN_GROUND = "worked out: a cylinder that does not burn leaves its air unused, and the sensor counts that as lean"
 
 
-def other_codes(case: Case) -> Iterable[Fact]:
-    """One plain line for lean codes and one for all others; the case weighs misfire codes only.
+def other_codes(case: Case, knowledge: Knowledge) -> Iterable[Fact]:
+    """One plain line for lean codes beside a misfire, one for all others; the case weighs the codes of its pack only.
 
     A lean code beside a misfire may be an effect of it: the sensor sees the air that was not burnt.
     """
+    weighed = {meaning.code for meaning in knowledge.model.complaint.codes.meaning}
     found: dict[str, list[str]] = {}
     for event in case.effective:
         if isinstance(event.body, Snapshot):
             for code in capitals((*event.body.stored, *event.body.pending, *event.body.permanent)):
-                if not _is_misfire(code):
+                if code not in weighed:
                     found.setdefault(code, []).append(event.id)
-    lean = [code for code in found if code in _LEAN]
-    rest = [code for code in found if code not in _LEAN]
+    lean = [code for code in found if code in _LEAN and knowledge.model.complaint.unit == "cylinder"]
+    rest = [code for code in found if code not in lean]
     if lean:
         yield Fact(
             f"The car also stored {listed([_named(code) for code in lean])}. "
@@ -50,10 +52,3 @@ def _named(code: str) -> str:
     except RequestError:
         return code
     return code if meaning is None else f"{code} ({meaning})"
-
-
-def _is_misfire(code: str) -> bool:
-    try:
-        return TroubleCode(code).is_misfire
-    except RequestError:
-        return False

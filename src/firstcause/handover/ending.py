@@ -14,11 +14,11 @@ from firstcause.reasoning.verdict import STILL_THERE, Objection
 _HEADLINES: Mapping[str, tuple[str, str]] = {
     "cured": (
         "The cause is gone, and this was proven.",
-        "We found what made the engine misfire, removed it, and showed on a test that the misfire is gone.",
+        "We found what made the engine {does}, removed it, and showed on a test that {trouble} is gone.",
     ),
     "relieved": (
-        "The misfire is gone for now. Its cause is still there.",
-        "This is relief, not a cure. What made it misfire can bring it back.",
+        "{Trouble} is gone for now. Its cause is still there.",
+        "This is relief, not a cure. What made it {does} can bring it back.",
     ),
     "declined": (
         "The fault is still there. You decided against the repair.",
@@ -36,11 +36,11 @@ _HEADLINES: Mapping[str, tuple[str, str]] = {
 }
 _NOT_PROVEN = (
     "Closed as cured, but the record does not prove it.",
-    "Take it that the misfire can come back. What stands against it is listed here.",
+    "Take it that {trouble} can come back. What stands against it is listed here.",
 )
 _NOT_RELIEVED = (
-    "Closed as relieved, but the last reading still shows misfires.",
-    "The engine still misfired when we last counted. What stands against it is listed here.",
+    "Closed as relieved, but the last reading still shows {bad}.",
+    "It was still there when we last counted. What stands against it is listed here.",
 )
 _CLAIMS: tuple[ClosingState, ...] = ("cured", "relieved")
 _VICTIM_RENEWED = (
@@ -65,6 +65,14 @@ def shown_cured(weighed: WeighedCase) -> bool:
 
 def headline_of(weighed: WeighedCase, causes: Causes) -> tuple[str, str]:
     """The first line of the papers and what it means, never more than the record shows."""
+    words = weighed.knowledge.model.complaint.words
+    said = {"does": words.does, "bad": words.bad, "trouble": words.trouble}
+    said["Trouble"] = words.trouble[:1].upper() + words.trouble[1:]
+    headline, meaning = _headline_of(weighed, causes)
+    return headline.format(**said), meaning.format(**said)
+
+
+def _headline_of(weighed: WeighedCase, causes: Causes) -> tuple[str, str]:
     state, against = weighed.case.state, against_closing(weighed)
     if state == "cured" and against:
         return _NOT_PROVEN
@@ -84,8 +92,9 @@ def returns(
     """What may come back and when: only where something still stands."""
     if shown_cured(weighed):
         still_open = max(0.0, 1.0 - weighed.weighing.advice.cured)
+        trouble = weighed.knowledge.model.complaint.words.trouble
         yield Fact(
-            "We do not expect it back. The chance that some cause of this misfire is still there is "
+            f"We do not expect it back. The chance that some cause of {trouble} is still there is "
             f"{chance_figure(still_open)}."
         )
         return

@@ -261,6 +261,12 @@ class Report:
     meaning: str
     against_closing: tuple[Fact, ...]
     words_at_closing: str
+    trouble: str
+    """what the car came with, in words: `the misfire`"""
+    unit: str
+    """on what it was counted: `cylinder`, `bank` or `engine`"""
+    counted: tuple[str, str]
+    """the two numbers of a count: `misfires`, `ignition events`"""
     complaint: tuple[Fact, ...]
     other_codes: tuple[Fact, ...]
     first_decision: FirstDecision

@@ -26,7 +26,9 @@ def owner_page(report: Report) -> Page:
             points(report.how_we_know),
         ),
         section(
-            "Is the misfire gone?" if report.proof.worked else "What we counted", "main", points(report.proof.said)
+            f"Is {report.trouble} gone?" if report.proof.worked else "What we counted",
+            "main",
+            points(report.proof.said),
         ),
         section("What we did", "main", points((*report.done, *report.moved, *report.old_parts))),
         section("What we did not do", "main", points(report.not_done)),
@@ -81,7 +83,8 @@ def _open(report: Report) -> Iterable[Fact]:
 
 
 def _engine_caption(report: Report) -> str:
-    return f"{report.engine.alt} The ring shows the share of sparks that missed."
+    ring = " The ring shows the share of sparks that missed." if report.unit == "cylinder" else ""
+    return f"{report.engine.alt}{ring}"
 
 
 def _option_row(option: OptionFact) -> tuple[str, str, str, str]:

@@ -1,4 +1,4 @@
-"""Drawings of the evidence as SVG text: misfires before and after, and how likely each cause is. Good in grey too."""
+"""Drawings of the evidence as SVG text: counts before and after, and how likely each cause is. Good in grey too."""
 
 from __future__ import annotations
 
@@ -6,8 +6,10 @@ from collections.abc import Sequence
 from html import escape
 
 from firstcause.casebook.reasons_drawing import way_svg
+from firstcause.casebook.words import unit_words
 from firstcause.handover.facts import CauseFact, CylinderCount, Picture, Readings
 from firstcause.handover.plainly import chance_figure, count_words
+from firstcause.knowledge.schema import Complaint
 
 _WIDTH = 420.0
 _INK, _PAPER, _QUIET, _PALE = "#111", "#fff", "#555", "#ddd"
@@ -16,9 +18,9 @@ _LEAST_BAR = 1.5
 
 
 def before_after_picture(
-    before: Readings, after: Readings | None, complaint: Sequence[int], *, worked: bool
+    before: Readings, after: Readings | None, units: Sequence[int], about: Complaint, *, worked: bool
 ) -> Picture:
-    """Misfires in 1,000 sparks of each cylinder: solid before the work (or as it came), hatched at the end."""
+    """Bad ones in 1,000 of each unit: solid before the work (or as it came), hatched at the end."""
     rows = _paired(before, after)
     most = max((max(_rate(count) for count in pair if count is not None) for _, pair in rows), default=0.0) or 1.0
     left, right, top, row_height, bar = 92.0, 66.0, 40.0, 34.0, 12.0
@@ -26,7 +28,7 @@ def before_after_picture(
     height = top + len(rows) * row_height + 8
     body = [
         _HATCH,
-        _text(0, 12, f"Misfires in {_PER:,} sparks", weight=700, size=13),
+        _text(0, 12, f"{_bad(about)} in {_PER:,} {about.words.out_of}", weight=700, size=13),
         _rect(0, 21, 16, 10, _INK),
         _text(22, 30, "before the work" if worked else "as it came"),
     ]
@@ -37,15 +39,16 @@ def before_after_picture(
         ]
     for index, (number, (first, second)) in enumerate(rows):
         y = top + index * row_height
-        body.append(_text(0, y + 17, f"cylinder {number}", weight=700 if number in complaint else 400))
+        body.append(_text(0, y + 17, unit_words(number, about), weight=700 if number in units else 400))
         for place, count, fill in ((0, first, _INK), (1, second, "url(#after-hatch)")):
             if count is not None:
                 at = y + 2 + place * (bar + 2)
                 body.append(_rect(left, at, max(_rate(count) * across, _LEAST_BAR), bar, fill))
                 body.append(_text(left + max(_rate(count) * across, _LEAST_BAR) + 5, at + 10, _rate_words(count)))
         body.append(_line(left, y, left, y + row_height - 4))
-    alt = ". ".join(_told(number, pair) for number, pair in rows) + "."
-    return Picture(_svg(height, "Misfires before and after" if after else "Misfires as it came", alt, body), alt)
+    alt = ". ".join(_told(number, pair, about) for number, pair in rows) + "."
+    title = f"{_bad(about)} {'before and after' if after else 'as it came'}"
+    return Picture(_svg(height, title, alt, body), alt)
 
 
 def way_picture(cause: CauseFact) -> Picture | None:
@@ -103,13 +106,17 @@ def _rate_words(count: CylinderCount) -> str:
     return "0" if rate == 0 else "under 1" if rate < 1 else f"{rate:.0f}"
 
 
-def _told(number: int, pair: _Pair) -> str:
+def _bad(about: Complaint) -> str:
+    return about.words.bad[:1].upper() + about.words.bad[1:]
+
+
+def _told(number: int, pair: _Pair, about: Complaint) -> str:
     said = [
-        f"{word} {count_words(count.misfires)} of {count_words(count.firings)} sparks missed"
+        f"{word} {count_words(count.misfires)} {about.words.bad} in {count_words(count.firings)} {about.words.out_of}"
         for word, count in zip(("first", "then"), pair, strict=True)
         if count is not None
     ]
-    return f"Cylinder {number}: {', '.join(said)}"
+    return f"{unit_words(number, about).capitalize()}: {', '.join(said)}"
 
 
 def _svg(height: float, title: str, told: str, body: Sequence[str]) -> str:

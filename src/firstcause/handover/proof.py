@@ -9,9 +9,9 @@ from firstcause.casebook.events import Counted, Drove, Erased, Event, FreezeFram
 from firstcause.casebook.evidence import freeze_frame_of
 from firstcause.casebook.readings import out_of
 from firstcause.casebook.words import count_words as counts_in_words
-from firstcause.casebook.words import watched_words
+from firstcause.casebook.words import unit_words, watched_words
 from firstcause.handover.facts import CylinderCount, DriveFact, Fact, PermanentNote, Picture, Proof, Readings
-from firstcause.handover.plainly import count_words, date_words, listed, moment_words, one_in
+from firstcause.handover.plainly import count_words, date_words, listed, moment_words, one_in, sentence
 from firstcause.handover.telling import is_change
 from firstcause.knowledge.schema import Complaint
 from firstcause.roadtest.bound import upper_rate
@@ -75,26 +75,22 @@ def _said(
     if before is not None:
         for count in _asked(before, asked):
             yield Fact(
-                f"{'Before the work' if worked else 'As it came'}: cylinder {count.cylinder} missed "
-                f"{count_words(count.misfires)} of {count_words(count.firings)} sparks.",
+                f"{'Before the work' if worked else 'As it came'}: {_counted(count, complaint)}.",
                 before.events,
             )
     if after is None:
         if changed:
-            yield Fact("After the last change no misfires were counted, so nothing is proven yet.")
+            yield Fact(f"After the last change {complaint.words.unread}, so nothing is proven yet.")
         return
     yield Fact(f"Watched after the {'work' if worked else 'last change'}: {after.minutes_words}.", after.events)
     ground = _BOUND_GROUND
     for count in _asked(after, asked):
-        missed = (
-            f"Cylinder {count.cylinder} missed {count_words(count.misfires)} of {count_words(count.firings)} sparks."
-        )
+        missed = sentence(_counted(count, complaint))
         if complaint.is_seen(count.misfires, count.firings):
-            yield Fact(f"{missed} It still misfires.", after.events)
+            yield Fact(f"{missed} It is still there.", after.events)
             continue
         yield Fact(
-            f"{missed} Up to 1 in {count_words(count.one_in)} sparks could still miss without our having seen it "
-            "(95 in 100 sure).",
+            f"{missed} {complaint.words.owner_chance.format(one_in=count_words(count.one_in))} (95 in 100 sure).",
             after.events,
             ground,
         )
@@ -107,6 +103,13 @@ def _said(
         }
         back = told.get(str(drive.came_back), "Whether it came back to the way of driving in which it failed is open.")
         yield Fact(back, (drive.event,))
+
+
+def _counted(count: CylinderCount, complaint: Complaint) -> str:
+    """`cylinder 3 missed 180 of 2,000 sparks`, in the words of the pack."""
+    numbers = complaint.words.owner_count.format(bad=count_words(count.misfires), of=count_words(count.firings))
+    where = unit_words(count.cylinder, complaint)
+    return f"{'the engine' if where == 'engine' else where} {numbers}"
 
 
 def _asked(readings: Readings, asked: Sequence[int]) -> list[CylinderCount]:

@@ -80,7 +80,7 @@ def record_page(report: Report) -> Page:
                 (0.07, 0.17, 0.1, 0.11, 0.11, 0.44),
             ),
         ),
-        section("Misfire readings", "wide", points(report.proof.said), *_readings(report)),
+        section("Readings", "wide", points(report.proof.said), *_readings(report)),
         section("Road tests", "wide", *_drives(report.proof.drives)),
         section(
             "Parts ledger",
@@ -175,7 +175,7 @@ def _readings(report: Report) -> Iterable[Block]:
     for name, readings in (("Before the first change", report.proof.before), ("After the last", report.proof.after)):
         if readings is not None:
             yield table(
-                ("Cylinder", "Misfires", "Ignition events", "At most, 95 % one-sided"),
+                (*(word.capitalize() for word in (report.unit, *report.counted)), "At most, 95 % one-sided"),
                 (
                     (str(c.cylinder), f"{c.misfires:,}", f"{c.firings:,}", f"{100 * c.upper_share:.3g} %")
                     for c in readings.counts

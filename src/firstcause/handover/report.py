@@ -29,6 +29,7 @@ from firstcause.handover.proof import incomplete_checks, permanent_notes, perman
 from firstcause.handover.record import record_of
 from firstcause.handover.telling import Teller, parts_in_words
 from firstcause.knowledge.base import Knowledge
+from firstcause.knowledge.schema import Complaint
 from firstcause.reasoning import history
 from firstcause.reasoning.compiled import Model
 from firstcause.roadtest.drivelog import DriveLog
@@ -56,10 +57,11 @@ def build_report(
     hash of their file, for the pictures.
     """
     case, weighing, knowledge = weighed.case, weighed.weighing, weighed.knowledge
+    about = knowledge.model.complaint
     people = people or {}
     teller = Teller(weighed)
     causes = causes_of(weighing, teller.tell)
-    proof = proof_of(case, weighing.model.complaint, knowledge.model.complaint, logs or {})
+    proof = proof_of(case, weighing.model.complaint, about, logs or {})
     limit = knowledge.model.closing.open_parent_at_most
     standing = tuple(cause for cause in causes.open if cause.chance > limit)
     owner = people.get(case.opened.person or "", Person())
@@ -86,8 +88,11 @@ def build_report(
             Fact(parts_in_words(f"{each.words} {each.settle}".strip(), knowledge)) for each in against_closing(weighed)
         ),
         words_at_closing="" if case.closing is None else case.closing.words,
+        trouble=about.words.trouble,
+        unit=about.unit,
+        counted=(about.words.bad, about.words.out_of),
         complaint=tuple(_complaint(case)),
-        other_codes=tuple(other_codes(case)),
+        other_codes=tuple(other_codes(case, knowledge)),
         first_decision=_first_decision(weighed),
         cause=causes.shown,
         cause_words=tuple(_cause_words(causes, standing)),
@@ -110,7 +115,7 @@ def build_report(
         agreed_limits=limits_of(case),
         cautions=tuple(_cautions(weighed, checks)),
         engine=_engine_picture(weighed, proof),
-        evidence=_evidence_picture(proof, causes, sorted(_came_misfiring(weighing.model))),
+        evidence=_evidence_picture(proof, causes, sorted(_came_with_it(weighing.model)), about),
         record=record_of(weighed, causes, teller.tell),
     )
 
@@ -295,8 +300,12 @@ def _cautions(weighed: WeighedCase, checks: Fact | None) -> Iterable[Fact]:
 
 
 def _engine_picture(weighed: WeighedCase, proof: Proof) -> Picture:
-    complaint = _came_misfiring(weighed.weighing.model)
-    shown = proof.before or proof.after
+    model = weighed.weighing.model
+    everywhere = model.knowledge.model.complaint.unit == "engine"
+    units = () if everywhere else _came_with_it(model)
+    complaint = frozenset(number for unit in units for number in model.units[unit])
+    by_cylinder = model.knowledge.model.complaint.unit == "cylinder"
+    shown = (proof.before or proof.after) if by_cylinder else None
     changed = tuple(part for part in weighed.ledger.sitting if part.is_new or part.at != part.home)
     ledger = replace(weighed.ledger, sitting=changed)
     svg = engine_svg(weighed.case.layout, ledger, _misfires(shown), complaint=complaint, name="handover")
@@ -304,8 +313,8 @@ def _engine_picture(weighed: WeighedCase, proof: Proof) -> Picture:
     return Picture(svg, f"The engine from above, front at the top. Marked: {marked}.")
 
 
-def _came_misfiring(model: Model) -> frozenset[int]:
-    """The cylinders that misfired when the car came, so not one that a bad part was swapped into.
+def _came_with_it(model: Model) -> frozenset[int]:
+    """The units that had the complaint when the car came, so not one that a bad part was swapped into.
 
     Seen in codes or counts before anything was moved, renewed or repaired; if none was, all that were seen later.
     """
@@ -329,14 +338,14 @@ def _misfires(readings: Readings | None) -> Misfires | None:
     return Misfires({count.cylinder: count.misfires for count in readings.counts}, most)
 
 
-def _evidence_picture(proof: Proof, causes: Causes, complaint: list[int]) -> Picture | None:
-    """Before and after when both were read; else how likely each cause is; else the misfires as it came."""
+def _evidence_picture(proof: Proof, causes: Causes, units: list[int], about: Complaint) -> Picture | None:
+    """Before and after when both were read; else how likely each cause is; else the counts as it came."""
     missed = proof.before is not None and any(count.misfires for count in proof.before.counts)
     if proof.before is not None and proof.after is not None and missed:
-        return before_after_picture(proof.before, proof.after, complaint, worked=proof.worked)
+        return before_after_picture(proof.before, proof.after, units, about, worked=proof.worked)
     drawn = sorted((*causes.removed, *causes.open), key=lambda cause: -cause.chance)[:MOST_DRAWN]
     if drawn:
         return likely_picture(drawn)
     if proof.before is None or not missed:
         return None
-    return before_after_picture(proof.before, None, complaint, worked=False)
+    return before_after_picture(proof.before, None, units, about, worked=False)

@@ -21,9 +21,9 @@ from firstcause.casebook.events import (
     Told,
 )
 from firstcause.casebook.ledger import PutBack, ledger_of
-from firstcause.casebook.readings import firings_of
+from firstcause.casebook.readings import out_of
 from firstcause.casebook.weighing import WeighedCase
-from firstcause.casebook.words import region_words, say
+from firstcause.casebook.words import region_words, say, unit_words
 from firstcause.handover.plainly import count_words, listed, place_words, sentence
 from firstcause.knowledge.base import Knowledge
 from firstcause.vehicle.place import Place
@@ -38,6 +38,7 @@ class Teller:
         self._weighed = weighed
         self._case, self._knowledge = weighed.case, weighed.knowledge
         self._complaint = weighed.weighing.model.complaint
+        self._cylinders = weighed.weighing.model.complaint_cylinders
 
     @cached_property
     def by_id(self) -> Mapping[str, Event]:
@@ -109,15 +110,17 @@ class Teller:
         return f"{test.name}{where}: {seen[0].lower()}{seen[1:]}{number}{unsure}."
 
     def _counted(self, event: Event, body: Counted | Drove) -> str:
-        firings = firings_of(body, self._case.layout).count
         asked = [n for n in sorted(self._complaint) if n in body.misfires] or sorted(body.misfires)
         complaint = self._knowledge.model.complaint
         regions = [region_words(region, complaint) for region, value in body.minutes.items() if value > 0]
         where = " and ".join(regions) or "a look"
         if not body.misfires:
-            return "Road test without a count of misfires."
-        told = listed([f"cylinder {n} missed {count_words(body.misfires[n])}" for n in asked])
-        return sentence(f"{told} of {count_words(firings)} sparks ({where}){self._parts_away_at(event)}")
+            return f"Road test without a count of {complaint.words.bad}."
+        each, _, events = complaint.words.owner_count.partition(" of {of} ")
+        counts = {n: each.format(bad=count_words(body.misfires[n])) for n in asked}
+        told = listed([f"{unit_words(n, complaint)} {count}" for n, count in counts.items()])
+        of = count_words(out_of(body, self._case.layout, complaint).count)
+        return sentence(f"{told} of {of} {events} ({where}){self._parts_away_at(event)}")
 
     def _away_at(self, event: Event) -> tuple[PutBack, ...]:
         """Parts that sat away from home just before an event."""
@@ -137,7 +140,7 @@ class Teller:
             f"the {self.part_name(part.kind)} of cylinder {'-'.join(map(str, part.home))} in cylinder "
             f"{'-'.join(map(str, part.now))}"
             for part in self._away_at(event)
-            if set(part.home) & self._complaint
+            if set(part.home) & self._cylinders
         ]
         return f", with {listed(told)}" if told else ""
 

@@ -238,6 +238,8 @@ class _Builder:
         self.current[(fault, holder)] = identifier
 
     def _block(self, fault: str, holder: str, home: frozenset[int]) -> str | None:
+        if self.knowledge.model.complaint.unit != "cylinder":
+            return None  # each count then reaches several cylinders, so that no block would stand by itself
         private = self.knowledge.faults[fault].scope in ("part", "place") and len(home) == 1
         return f"cylinder {min(home)}" if private and holder not in self.wanderers else None
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import asynccontextmanager
 from datetime import datetime
 from pathlib import Path
@@ -17,7 +17,7 @@ from firstcause.casebook.blobs import LostAttachment
 from firstcause.casebook.shop import Shop
 from firstcause.casebook.store import CaseStore, NoSuchCase, NotReadable, NotRecorded, WrittenInBetween
 from firstcause.errors import FirstcauseError
-from firstcause.knowledge.base import Knowledge, load
+from firstcause.knowledge.base import Knowledge, load, pack_names
 from firstcause.web import actions, api, pages, papers
 from firstcause.web.desk import Desk
 from firstcause.web.guard import LOOPBACK, Guard, TooLarge, WrongKind
@@ -38,15 +38,15 @@ def create_app(
     store_path: Path,
     *,
     clock: Callable[[], datetime],
-    knowledge: Knowledge | None = None,
+    packs: Mapping[str, Knowledge] | None = None,
     currency: str = "USD",
     shop: Shop = Shop(),  # noqa: B008
     hosts: Sequence[str] = LOOPBACK,
 ) -> FastAPI:
     """The page over the casebook at `store_path` (made when it is not there).
 
-    `clock` gives the time of every event and must know its zone; `knowledge` is the shipped misfire pack unless given;
-    `shop` says its rate and its tools; `hosts` are the names under which the page answers, loopback only unless told
+    `clock` gives the time of every event and must know its zone; `packs` are the shipped packs unless given; `shop`
+    says its rate and its tools; `hosts` are the names under which the page answers, loopback only unless told
     otherwise.
 
     Raises NotACasebook when the file is none, KnowledgeError when the knowledge base cannot be read.
@@ -59,7 +59,9 @@ def create_app(
         store.close()
 
     app = FastAPI(title="firstcause", docs_url=None, redoc_url=None, openapi_url="/api/openapi.json", lifespan=closing)
-    app.state.desk = Desk(store, load() if knowledge is None else knowledge, currency=currency, clock=clock, shop=shop)
+    if packs is None:
+        packs = {name: load(name) for name in pack_names()}
+    app.state.desk = Desk(store, packs, currency=currency, clock=clock, shop=shop)
     app.state.render = Render()
     app.add_middleware(Guard, hosts=hosts)
     for module in (pages, papers, actions, api):
@@ -96,7 +98,8 @@ def _conflict(request: Request, error: WrittenInBetween) -> Response:
             },
             409,
         )
-    return _render(request).page(request, "conflict.html", {"error": error, "knowledge": desk.knowledge}, 409)
+    values = {"error": error, "knowledge": desk.knowledge_of(error.case_id)}
+    return _render(request).page(request, "conflict.html", values, 409)
 
 
 def _http(request: Request, error: Exception) -> Response:

@@ -13,7 +13,7 @@ from firstcause.casebook.recording import admitted
 from firstcause.casebook.shop import Shop
 from firstcause.casebook.store import CaseStore, WrittenInBetween
 from firstcause.casebook.weighing import WeighedCase, weigh_case
-from firstcause.errors import FirstcauseError
+from firstcause.errors import FirstcauseError, KnowledgeError
 from firstcause.knowledge.base import Knowledge
 from firstcause.reasoning.lookahead import Thought
 from firstcause.roadtest.drivelog import DriveLog
@@ -31,18 +31,30 @@ def judged_drive(data: bytes, name: str) -> DriveLog:
 
 
 class Desk:
-    """One casebook, one knowledge base. May be used from several threads at once."""
+    """One casebook, one knowledge base of several packs. May be used from several threads at once."""
 
     def __init__(
-        self, store: CaseStore, knowledge: Knowledge, *, currency: str, clock: Callable[[], datetime],
+        self, store: CaseStore, packs: Mapping[str, Knowledge], *, currency: str, clock: Callable[[], datetime],
         shop: Shop = Shop(),  # noqa: B008
     ) -> None:  # fmt: skip
-        self.store, self.knowledge, self.currency, self.clock = store, knowledge, currency, clock
+        self.store, self.packs, self.currency, self.clock = store, packs, currency, clock
         self.shop, self._thinking = shop, Thinking()
+        self._versions = " ".join(known.version for known in packs.values())
         self._kept: OrderedDict[tuple[str, str, str], WeighedCase | FirstcauseError] = OrderedDict()
         self._logs: OrderedDict[str, DriveLog] = OrderedDict()
         self._lock = Lock()
         self._busy: dict[tuple[str, str, str], Lock] = {}
+
+    def pack(self, name: str) -> Knowledge:
+        """A pack of knowledge by its name; raises KnowledgeError when it is not there."""
+        if name not in self.packs:
+            known = ", ".join(self.packs)
+            raise KnowledgeError(f"There is no knowledge pack {name!r}, only {known}. Nothing was recorded.")
+        return self.packs[name]
+
+    def knowledge_of(self, case_id: str) -> Knowledge:
+        """The pack that a case names."""
+        return self.pack(self.store.case(case_id).opened.pack)
 
     def weighed(self, case_id: str) -> WeighedCase:
         """The case weighed as it stands now; computed once for each head of its story.
@@ -90,7 +102,8 @@ class Desk:
         for attempt in range(TRIES):
             head = self.store.head(case_id)
             if expected_head in (None, head):
-                wanted = admitted(self.store.case(case_id), body, self.knowledge, lambda: self.weighed(case_id))
+                case = self.store.case(case_id)
+                wanted = admitted(case, body, self.pack(case.opened.pack), lambda: self.weighed(case_id))
             else:
                 wanted = body
             try:
@@ -104,6 +117,7 @@ class Desk:
         """Open a case with what was told at once; returns its id."""
         opened, *rest = bodies
         assert opened.kind == "opened"
+        self.pack(opened.pack)
         case_id = self.store.open_case(opened, by, people)
         for body in rest:
             self.record(case_id, body, by)
@@ -117,14 +131,15 @@ class Desk:
             found = self._look(key)
             if found is None:
                 try:
-                    found = weigh_case(self.store.case(case_id), self.knowledge, shop=self.shop)
+                    case = self.store.case(case_id)
+                    found = weigh_case(case, self.pack(case.opened.pack), shop=self.shop)
                 except FirstcauseError as error:
                     found = error
                 self._keep(key, found)
             return found
 
     def _key(self, case_id: str) -> tuple[str, str, str]:
-        return (case_id, self.store.head(case_id), self.knowledge.version)
+        return (case_id, self.store.head(case_id), self._versions)
 
     def _look(self, key: tuple[str, str, str]) -> WeighedCase | FirstcauseError | None:
         with self._lock:

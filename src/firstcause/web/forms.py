@@ -211,7 +211,8 @@ def opening_of(form: FormData) -> tuple[list[Body], dict[str, str]]:
         "engine": {**engine, "buried_banks": buried},
     }
     owner = {key: words for key in ("name", "phone", "plate") if (words := text(form, f"owner-{key}"))}
-    bodies = [valid_body({"kind": "opened", "car": car, **r.texts("shop"), **({"person": "owner"} if owner else {})})]
+    person = {"person": "owner"} if owner else {}
+    bodies = [valid_body({"kind": "opened", "car": car, **r.texts("shop", "pack"), **person})]
     told = _told(r)
     if told.get("words") or told.get("lamp") or told["fuel_smell"] or told["answers"]:
         bodies.append(valid_body({"kind": "told", **told}))

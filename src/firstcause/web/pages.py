@@ -26,6 +26,7 @@ from firstcause.web.render import Render
 from firstcause.web.views import CaseView, case_view, code_lists, event_view, put_back_words, step_fan
 
 router = APIRouter(include_in_schema=False)
+FIRST_PACK = "misfire"
 SHAPES = ("I2", "I3", "I4", "I5", "I6", "V6", "V8", "V10", "V12", "F2", "F4", "F6")
 
 
@@ -58,7 +59,7 @@ def view_of(desk: Desk, case_id: str) -> tuple[CaseView, WeighedCase | None]:
     """What the page of a case shows."""
     head, case = desk.store.head(case_id), desk.store.case(case_id)
     weighed, trouble = weighed_or_why(desk, case_id)
-    return case_view(case_id, head, case, desk.knowledge, weighed, desk.currency, trouble), weighed
+    return case_view(case_id, head, case, desk.pack(case.opened.pack), weighed, desk.currency, trouble), weighed
 
 
 @router.get("/")
@@ -82,8 +83,13 @@ def waits_for(weighed: WeighedCase | None) -> str:
 
 
 @router.get("/new")
-def new_case(request: Request, desk: TheDesk, render: TheRender) -> Response:
-    return render.page(request, "new.html", {"shapes": SHAPES, "questions": desk.knowledge.questions.values()})
+def new_case(
+    request: Request, desk: TheDesk, render: TheRender, pack: Annotated[str, Query(max_length=40)] = FIRST_PACK
+) -> Response:
+    knowledge = desk.pack(pack)
+    complaints = {name: known.model.complaint.name for name, known in desk.packs.items()}
+    values = {"shapes": SHAPES, "questions": knowledge.questions.values(), "pack": pack, "complaints": complaints}
+    return render.page(request, "new.html", values)
 
 
 @router.get("/cases/{case_id}")
@@ -137,7 +143,7 @@ def parts(request: Request, case_id: str, desk: TheDesk, render: TheRender) -> R
         "tab": "parts",
         "ledger": ledger,
         "put_back": () if ledger is None else put_back_words(ledger),
-        "kinds": desk.knowledge.parts,
+        "kinds": desk.knowledge_of(case_id).parts,
     }
     return render.page(request, "parts.html", values)
 
@@ -167,7 +173,7 @@ def roadtest(request: Request, case_id: str, desk: TheDesk, render: TheRender) -
         for event in reversed(view.case.effective)
         if isinstance(event.body, Drove)
     ]
-    values = {"view": view, "tab": "roadtest", "drives": drives, "knowledge": desk.knowledge}
+    values = {"view": view, "tab": "roadtest", "drives": drives, "knowledge": desk.knowledge_of(case_id)}
     return render.page(request, "roadtest.html", values)
 
 
@@ -190,7 +196,7 @@ def closing(request: Request, case_id: str, desk: TheDesk, render: TheRender) ->
         "view": view,
         "tab": "closing",
         "objections": against,
-        "in_words": lambda text: parts_in_words(text, desk.knowledge),
+        "in_words": lambda text: parts_in_words(text, desk.knowledge_of(case_id)),
     }
     return render.page(request, "closing.html", values)
 
@@ -230,7 +236,7 @@ def record_forms(
 ) -> Response:
     """The forms for everything that may have happened; for a finding first the choice of the test."""
     head, case = desk.store.head(case_id), desk.store.case(case_id)
-    knowledge = desk.knowledge
+    knowledge = desk.pack(case.opened.pack)
     view = case_view(case_id, head, case, knowledge, desk.known_weighing(case_id), desk.currency)
     values = {
         "view": view,

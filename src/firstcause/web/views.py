@@ -191,8 +191,9 @@ def case_view(
     events = tuple(event_view(event, case, knowledge, tuple(notes.get(event.id, ()))) for event in case.events)
     ledger = None if weighed is None else weighed.ledger
     complaint = frozenset() if weighed is None else weighed.weighing.model.complaint_cylinders
+    counted = last_misfires(case, knowledge)
     drawn = engine_svg(
-        case.layout, ledger, last_misfires(case), complaint=complaint, link=lambda n: f"/cases/{case_id}/cylinder/{n}"
+        case.layout, ledger, counted, complaint=complaint, link=lambda n: f"/cases/{case_id}/cylinder/{n}"
     )
     base = CaseView(case_id, head, case.title, case.state, case, events, drawn, trouble=trouble)
     if weighed is None:
@@ -329,7 +330,7 @@ def outcome_view(
     """One outcome: its chance, whom one would suspect then, what one would still expect to pay, and its event."""
     then = change_words(look, weighed)
     cost = _to_go(look, currency)
-    kind = Counted if all(region == "idle" for region, _ in step.watched) else Drove
+    kind = Drove if any(_is_on_the_road(region, weighed) for region, _ in step.watched) else Counted
     body, form, name = "", "", _capital(look.name)
     if step.kind == "test":
         body = Found(test=step.what, place=str(step.place), outcome=look.outcome).model_dump_json()
@@ -349,6 +350,11 @@ def outcome_view(
         body,
         form,
     )
+
+
+def _is_on_the_road(region: str, weighed: WeighedCase) -> bool:
+    condition = weighed.knowledge.model.complaint.condition(region)
+    return condition is not None and condition.shuts == "everything"
 
 
 def change_words(look: Outlook, weighed: WeighedCase) -> str:
@@ -403,8 +409,10 @@ def code_lists(body: Snapshot) -> list[tuple[str, tuple[str, ...], str]]:
     return shown
 
 
-def last_misfires(case: Case) -> Misfires | None:
-    """The last reading of the counters that counts."""
+def last_misfires(case: Case, knowledge: Knowledge) -> Misfires | None:
+    """The last reading that counts, where it is taken cylinder by cylinder."""
+    if knowledge.model.complaint.unit != "cylinder":
+        return None
     readings = [e.body for e in case.effective if isinstance(e.body, Counted | Drove) and e.body.misfires]
     if not readings:
         return None
