@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -59,7 +60,7 @@ def test_a_case_is_taken_in_shown_and_handed_over(pack: str, tmp_path: Path) -> 
     record = (tmp_path / f"{case_id}-record.html").read_text(encoding="utf-8")
     for text in (shown, owner, record):
         assert "misfire" not in text.lower().replace("pack misfire", "")
-        assert " sparks" not in text
+        assert not re.search(r"(\d|of) sparks", text)
     assert f'pack = "{pack}"' in again
     assert {"no-start": "failed 4 of 4 starts", "fuel-trim": "a wrong mixture in 18 of 24 readings"}[pack] in owner
 
