@@ -168,7 +168,8 @@ def test_a_new_plug_and_a_quiet_drive_are_relief_and_not_cure() -> None:
 
 
 def test_a_repair_of_what_was_never_suspected_is_objected_to() -> None:
-    quiet_after = (BAD_THREE, Renewed("e2", "coil", 3), QUIET_DRIVE)
+    """A plug renewed on the off-chance; quiet since, but what fouls plugs may have been the cause."""
+    quiet_after = (BAD_THREE, Renewed("e2", "plug", 3), QUIET_DRIVE)
     assert against("cured", *quiet_after)["cause-not-shown"]
 
 

@@ -82,6 +82,24 @@ def test_a_lent_part_is_asked_back() -> None:
     assert home.fitment.lent() == []
 
 
+# -------------------------------------------------------------------- what shows once shows again
+
+
+def test_a_steady_fault_that_has_shown_itself_does_not_hide_from_the_next_look() -> None:
+    """A steady air leak that was there at one idle is likely there at the next: quiet speaks against it, not so
+    against a coil that comes in bouts; and showing itself twice is no second proof of it."""
+    leak, bouts = "intake-runner-leak@cylinder 3", "coil-breaks-down-hot@coil-3"
+    swapped = (BAD_THREE, Moved("e2", "injector", 3, 1))
+    before, after = belief(*swapped), belief(*swapped, counts("e3", {}, {"idle": 3.0}))
+    assert before[leak] > 0.05
+    assert after[leak] < 0.35 * before[leak]
+    assert after[bouts] > 2.0 * before[bouts]
+
+    quiet = (BAD_THREE, Moved("e2", "coil", 3, 1), counts("e3", {3: 250}, {"idle": 3.0}))
+    again = (*quiet, Moved("e4", "coil", 3, 1), counts("e5", {3: 250}, {"idle": 3.0}))
+    assert belief(*again)[leak] == pytest.approx(belief(*quiet)[leak], rel=0.3)
+
+
 # -------------------------------------------------------------------- fouled once more
 
 

@@ -139,6 +139,11 @@ LONG_CASES: dict[str, History] = {
 }
 
 
+# Where the lists would grow past what they may, the tolerance named is larger: many cylinders in question, or trims on
+# three axes (eight terms) beside other findings that reach several cylinders.
+MOST_REACHED = {"all six misfire": 1e-3, "findings on the whole engine": 1e-4}
+
+
 @pytest.mark.parametrize("name", LONG_CASES)
 def test_the_default_tolerance_on_the_whole_pack(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Ours against ours at a tenth of the tolerance, where the library no longer copes."""
@@ -148,7 +153,7 @@ def test_the_default_tolerance_on_the_whole_pack(name: str, monkeypatch: pytest.
     tighter = Engine(model.network, usual.tolerance / 10, most_cells=1 << 21).posterior()
 
     assert tighter.tolerance == pytest.approx(usual.tolerance / 10)
-    assert usual.tolerance < (1e-3 if name == "all six misfire" else 1.01 * TOLERANCE)
+    assert usual.tolerance < MOST_REACHED.get(name, 1.01 * TOLERANCE)
     difference = largest_difference(dict(usual.probability), dict(tighter.probability))
     assert 0.0 < difference < TIMES_THE_TOLERANCE * usual.tolerance
 

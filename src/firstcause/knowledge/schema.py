@@ -579,12 +579,15 @@ class Scale(Grounded):
     """How weights become probabilities: expected number of causes in one unit of the complaint, by distance.
 
     A unit is a cylinder, a bank or the engine. `shared_per_unit` is how much all shared causes weigh beside the private
-    ones of a unit; `shared_reaches` the chance with which a shared cause at work reaches each unit.
+    ones of a unit; `shared_reaches` the chance with which a shared cause at work reaches each unit. `remembered`: how
+    much of a steady private fault's chance to be at work is the car's, the same in every reading (a power: at 1 all of
+    it, at 0 each reading is drawn afresh). A shared one remembers all of it.
     """
 
     per_unit: tuple[Probability, Probability, Probability]
     shared_per_unit: Annotated[float, Field(ge=0.0, le=20.0)]
     shared_reaches: Probability
+    remembered: Probability = 0.0
 
 
 class Money(Grounded):

@@ -5,16 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
-from math import prod
 
 from firstcause.errors import RequestError
 from firstcause.knowledge.base import Knowledge, fits, on_engine
 from firstcause.knowledge.schema import FaultEntry, TestEntry
+from firstcause.reasoning.acting import (
+    Causes,
+    ability_of,
+    causes_of_count,
+    causes_of_test,
+    cylinders_of,
+    remembering,
+    touches,
+    where_seen,
+)
 from firstcause.reasoning.again import can_come_again, chance_again
 from firstcause.reasoning.counts import (
-    caught,
-    chance_at_work,
-    strength_cumulative,
     strength_weights,
     with_spill,
 )
@@ -37,10 +43,8 @@ from firstcause.reasoning.history import (
 from firstcause.reasoning.joined import Reading, readings_joined
 from firstcause.reasoning.network import Cause, Finding, Network
 from firstcause.reasoning.prior import prior_probabilities
-from firstcause.reasoning.shown import axes_of, cumulative_of, leak_of, weights_of
+from firstcause.reasoning.shown import axes_of, leak_of, weights_of
 from firstcause.vehicle.place import ENGINE, Place, bank, cylinder, joint
-
-Causes = tuple[tuple[str, tuple[float, ...]], ...]
 
 # A unit is complained of when its count is less than a tenth as likely without the complaint as with it. Judgement.
 COMPLAINT_FROM = 0.1
@@ -55,6 +59,8 @@ class CauseFacts:
     holder: str
     home: frozenset[int]
     """Cylinders at whose place it is, or in which its part ran before the car came in."""
+    remembers: bool = False
+    """whether it is able to act in a way, or not, in every reading alike, though it is private"""
 
 
 @dataclass(frozen=True)
@@ -145,17 +151,17 @@ class Model:
         return tuple(cause for cause in self.live if self.entry(cause).kind == "victim")
 
     def able_to_act(self, cause: str, way: str) -> str | None:
-        """The cause that says whether a shared fault acts in this way, if such a reading was taken."""
+        """The cause that says whether a fault that remembers (all shared ones do) acts in this way, if it was read."""
         name = f"{cause}#{way}"
         return name if name in self.facts else None
 
     def causes_of_test(self, test: TestEntry, place: Place) -> Causes:
         """The causes that a test done now at this place would show, with their cumulative outcomes."""
-        return _causes_of_test(self, test, place)
+        return causes_of_test(self, test, place)
 
     def causes_of_count(self, unit: int, watched: Mapping[Region, float]) -> Causes:
         """The causes that would make the complaint on this unit in a reading taken now."""
-        return _causes_of_count(self, unit, (watched,))
+        return causes_of_count(self, unit, (watched,))
 
 
 def compile_model(knowledge: Knowledge, car: CarFacts, history: History) -> Model:
@@ -190,6 +196,8 @@ class _Builder:
         self.odometer_km = self.car.distance_km
         self.fitment = Fitment.as_brought_in(self.car.layout, self.knowledge.parts)
         self.wanderers = _parts_that_move(self.fitment, self.history)
+        self.remembering = remembering(self.knowledge)
+        self.seen_at = where_seen(self.knowledge, self.units, self.history)
         self.faults = {f.id: f for f in self.knowledge.faults.values() if fits(f.fitted, self.car.layout)}
         answers = frozenset(h.answer for h in self.history if isinstance(h, Answered))
         self.priors = prior_probabilities(self.faults.values(), self.knowledge.model, self.car, answers)
@@ -234,7 +242,8 @@ class _Builder:
         base = f"{fault}@{holder}"
         identifier = base if before is None else f"{base}~{(before.count('~') and int(before.split('~')[1]) + 1) or 1}"
         self.causes.append(Cause(identifier, leak, parents, self._block(fault, holder, home)))
-        self.facts[identifier] = CauseFacts(identifier, fault, holder, home)
+        remembers = fault in self.remembering and bool(home & self.seen_at) and holder not in self.wanderers
+        self.facts[identifier] = CauseFacts(identifier, fault, holder, home, remembers)
         self.current[(fault, holder)] = identifier
 
     def _block(self, fault: str, holder: str, home: frozenset[int]) -> str | None:
@@ -244,14 +253,13 @@ class _Builder:
         return f"cylinder {min(home)}" if private and holder not in self.wanderers else None
 
     def able_to_act(self, cause: str, way: str) -> str:
-        """The cause that says whether a shared fault acts in this way; made at the first such reading."""
+        """The cause that says whether a fault that remembers acts in this way; made at the first such reading."""
         name = f"{cause}#{way}"
         if name not in self.facts:
             facts = self.facts[cause]
-            behaviour = self.knowledge.faults[facts.fault].behaviour
-            assert behaviour is not None
-            ability = max(behaviour.acts[region] for region in self.knowledge.model.complaint.ways()[way])
-            self.causes.append(Cause(name, 0.0, ((cause, ability),), None))
+            ability = ability_of(self.knowledge.model, self.knowledge.faults[facts.fault], way)
+            block = self._block(facts.fault, facts.holder, facts.home)
+            self.causes.append(Cause(name, 0.0, ((cause, ability),), block))
             self.facts[name] = CauseFacts(name, facts.fault, facts.holder, facts.home)
         return name
 
@@ -330,7 +338,7 @@ class _Builder:
                 (cause_id, chance)
                 for link in entry.caused_by
                 for (name, holder), cause_id in self.current.items()
-                if name == link.fault and _touches(self, holder, cause_id, frozenset(position[1]))
+                if name == link.fault and touches(self, holder, cause_id, frozenset(position[1]))
                 and (chance := chance_again(entry, link.chance, before - clean_at, odometer_km - clean_at)) > 0.0
             )  # fmt: skip
             if parents:
@@ -342,8 +350,8 @@ class _Builder:
         if repair is None:
             raise RequestError(f"The knowledge base has no repair {happening.repair!r}. Nothing was weighed.")
         if repair.renews is not None:
-            self._renewed(repair.renews, min(_cylinders_of(happening.place, self.car)))
-        here = _cylinders_of(happening.place, self.car)
+            self._renewed(repair.renews, min(cylinders_of(happening.place, self.car)))
+        here = cylinders_of(happening.place, self.car)
         for cure in repair.cures:
             for (fault, holder), cause_id in list(self.current.items()):
                 if fault == cure.fault and _is_within(self.facts[cause_id].home, holder, here, happening.place):
@@ -378,7 +386,7 @@ class _Builder:
             watched = {self._require_region(happening.region, happening.id): codes.in_condition}
         for number in self.units:
             weights = tuple(codes.names_it if number in happening.units else codes.names_another)
-            self._observe_unit(happening.id, number, _causes_of_count(self, number, (watched,)), weights)
+            self._observe_unit(happening.id, number, causes_of_count(self, number, (watched,)), weights)
         self._complains(map(self._require_unit, happening.units))
 
     def _counted(self, happening: Reading) -> None:
@@ -396,7 +404,7 @@ class _Builder:
                     f"{words.out_of}. Correct the count, or what was watched."
                 )
             weights = self._with_spill(happening, number, strength_weights(bad, out_of, levels))
-            self._observe_unit(happening.id, number, _causes_of_count(self, number, happening.runs), weights)
+            self._observe_unit(happening.id, number, causes_of_count(self, number, happening.runs), weights)
             if weights[0] < COMPLAINT_FROM * max(weights):
                 self._complains((number,))
 
@@ -428,7 +436,7 @@ class _Builder:
         if test is None:
             raise RequestError(f"The knowledge base has no test {happening.test!r}. Nothing was weighed.")
         weights = weights_of(test, happening.weights)
-        causes = _causes_of_test(self, test, happening.place)
+        causes = causes_of_test(self, test, happening.place)
         finding = Finding(happening.id, leak_of(test), causes, weights, axes_of(test))
         self._observe(happening.id, finding)
 
@@ -452,90 +460,6 @@ class _Builder:
         )
 
 
-def _causes_of_test(state: _Builder | Model, test: TestEntry, place: Place) -> Causes:
-    knowledge, fitment, car = state.knowledge, state.fitment, state.car
-    shown = _shown_by(knowledge, test)
-    if test.on == "part":
-        assert test.part is not None
-        serial = fitment.at(test.part, place.numbers[0])
-        home = frozenset() if fitment.is_new(serial) else frozenset(fitment.home[serial][1])
-        chosen = [(fault, cause) for (fault, holder), cause in state.current.items() if holder == serial]
-        chosen += [
-            (fault, cause)
-            for (fault, holder), cause in state.original.items()
-            if holder != serial and knowledge.faults[fault].part != test.part and state.facts[cause].home & home
-        ]
-    else:
-        here = _cylinders_of(place, car)
-        chosen = [
-            (fault, cause)
-            for (fault, holder), cause in state.current.items()
-            if fault in shown and _touches(state, holder, cause, here)
-        ]
-    return tuple((cause, shown[fault]) for fault, cause in chosen if fault in shown)
-
-
-def _shown_by(knowledge: Knowledge, test: TestEntry) -> Mapping[str, tuple[float, ...]]:
-    """Cumulative outcomes of a test under each fault that it shows."""
-    key = ("shown by", test.id)
-    if key not in knowledge.worked_out:
-        knowledge.worked_out[key] = {
-            fault.id: cumulative_of(test, shows.outcomes)
-            for fault in knowledge.faults.values()
-            for shows in fault.shows
-            if shows.test == test.id
-        }
-    found: Mapping[str, tuple[float, ...]] = knowledge.worked_out[key]
-    return found
-
-
-def _causes_of_count(state: _Builder | Model, unit: int, runs: Sequence[Mapping[Region, float]]) -> Causes:
-    """The causes that act on a unit, each with its chance to be at work in at least one of these runs."""
-    here, strengths = state.units[unit], state.knowledge.model.strengths
-    found = []
-    for (fault, holder), cause in state.current.items():
-        entry = state.knowledge.faults[fault]
-        if entry.behaviour is None or not _touches(state, holder, cause, here):
-            continue
-        if entry.scope in ("shared", "bank"):
-            found += _shared_at_work(state, cause, entry, runs)
-        else:
-            hidden = prod(1.0 - chance_at_work(entry.behaviour, watched) for watched in runs)
-            found.append((cause, strength_cumulative(entry.behaviour, 1.0 - hidden, strengths)))
-    return tuple(found)
-
-
-def _shared_at_work(
-    state: _Builder | Model, cause: str, entry: FaultEntry, runs: Sequence[Mapping[Region, float]]
-) -> list[tuple[str, tuple[float, ...]]]:
-    """A shared cause is able to act in one way, or not: for all its units alike, in every reading."""
-    behaviour, model = entry.behaviour, state.knowledge.model
-    reaches = model.scale.shared_reaches
-    assert behaviour is not None
-    found = []
-    for way, regions in model.complaint.ways().items():
-        ability = max(behaviour.acts[region] for region in regions)
-        if ability <= 0.0 or not any(watched.get(region, 0.0) > 0.0 for watched in runs for region in regions):
-            continue
-        hidden = 1.0
-        for watched in runs:
-            missed = prod(1.0 - behaviour.acts[r] / ability * caught(behaviour, watched.get(r, 0.0)) for r in regions)
-            hidden *= 1.0 - reaches * (1.0 - missed)
-        able, at_work = state.able_to_act(cause, way), 1.0 - hidden
-        if able is None:
-            able, at_work = cause, at_work * ability
-        found.append((able, strength_cumulative(behaviour, at_work, model.strengths)))
-    return found
-
-
-def _touches(state: _Builder | Model, holder: str, cause: str, here: frozenset[int]) -> bool:
-    """Whether a current cause acts on any of these cylinders: a part where it sits, a place where it is."""
-    if holder in state.fitment.home:
-        position = state.fitment.where(holder)
-        return position is not None and bool(here & set(position[1]))
-    return bool(state.facts[cause].home & here)
-
-
 @lru_cache(maxsize=256)
 def _place(holder: str) -> Place:
     return Place.parse(holder)
@@ -549,16 +473,6 @@ def _units(knowledge: Knowledge, car: CarFacts) -> Mapping[int, frozenset[int]]:
 def _unit_place(knowledge: Knowledge, number: int) -> Place:
     unit = knowledge.model.complaint.unit
     return ENGINE if unit == "engine" else Place(unit, (number,))
-
-
-def _cylinders_of(place: Place, car: CarFacts) -> frozenset[int]:
-    if place.kind == "engine":
-        return frozenset(car.layout.cylinders)
-    if place.kind == "bank":
-        if place.numbers[0] > len(car.layout.banks):
-            raise RequestError(f"This engine has {len(car.layout.banks)} bank(s); there is no {place}.")
-        return frozenset(car.layout.banks[place.numbers[0] - 1])
-    return frozenset(car.layout.require(number) for number in place.numbers)
 
 
 def _is_within(home: frozenset[int], holder: str, here: frozenset[int], place: Place) -> bool:
