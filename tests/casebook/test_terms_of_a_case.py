@@ -118,3 +118,16 @@ def test_something_else_is_answered_in_a_sentence() -> None:
     assert "more than the best step" in said[0] or "as good as anything" in said[0]
     assert said[1] == "It was set aside: no time."
     assert case.to_dict()["forgone"][0]["why"] == "no-time"
+
+
+def test_setting_aside_what_is_no_step_is_said() -> None:
+    case = weighed(SetAside(step="the whole engine", why="not-sensible"))
+    assert any("'the whole engine' is no step of the list" in note.text for note in case.read.notes)
+    assert not any("no step of the list" in note.text for note in weighed(STUCK).read.notes)
+
+
+def test_what_goes_with_a_stuck_part_is_named_shortly() -> None:
+    (forgone,) = weighed(STUCK).weighing.advice.forgone
+    said = forgone_words(forgone, load())
+    assert said.startswith("Without plug appearance (cylinder 3), not possible here, and with it ")
+    assert f"and {len(forgone.steps) - 4} more," in said

@@ -466,3 +466,31 @@ def test_why_not_another_one(case_file: Path) -> None:
     unknown = run("weigh", case_file, "--why-not", "gremlin@1")
     assert unknown.exit_code == 3
     assert "no fault of that name" in unknown.stderr
+
+
+def test_something_else_has_its_price_over_the_best(case_file: Path) -> None:
+    told = json.loads(run("weigh", case_file, "--what-if", "leak-down at cylinder 1", "--json").output)
+    best = told["next_steps"][0]["expected_cost"]
+    assert told["what_if"]["more_than_best"] == pytest.approx(told["what_if"]["expected_cost"] - best)
+    said = section(run("weigh", case_file, "--what-if", "leak-down at cylinder 1").output, "Something else")
+    assert "more than the best step" in said
+    refused = run("weigh", case_file, "--what-if", "gremlin at cylinder 1")
+    assert refused.exit_code == 3
+    assert "There is no step" in refused.stderr
+
+
+def test_thinking_for_a_moment_says_how_far_it_came_and_what_could_still_be_saved(case_file: Path) -> None:
+    told = json.loads(run("weigh", case_file, "--think", "0", "--json").output)["thought"]
+    assert told["swept"] < told["to_sweep"]
+    assert told["could_save_at_most"] >= 0.0
+    said = section(run("weigh", case_file, "--think", "0.5").output, "Thought further")
+    assert "Thinking longer could still save at most" in " ".join(said.split())
+
+
+def test_the_tools_of_the_shop_come_from_a_file(case_file: Path, tmp_path: Path) -> None:
+    tools = tmp_path / "tools.txt"
+    tools.write_text("# what hangs on our wall\n\nlamp\ncode reader\n", encoding="utf-8")
+    told = json.loads(run("weigh", case_file, "--tools", tools, "--json").output)
+    assert {tool for step in told["next_steps"] for tool in step["tools"]} <= {"lamp", "code reader"}
+    assert {f["why"] for f in told["forgone"]} == {"no-tool"}
+    assert all(f["rise"] >= 0.0 for f in told["forgone"])

@@ -48,13 +48,18 @@ def forgone_words(forgone: Forgone, knowledge: Knowledge, money: Money = plain_m
         if forgone.rise >= NOTHING_MUCH
         else "the expected bill is no higher as things stand"
     )
-    with_it = ""
-    if len(forgone.steps) > 1:
-        with_it = (
-            f" ({len(forgone.steps)} steps: {', '.join(step_words(s).lower() for s in forgone.steps[:MOST_NAMED])}"
-        )
-        with_it += ", …)" if len(forgone.steps) > MOST_NAMED else ")"
-    return f"Without {what}{f', {why}' if why and not tool else ''}{with_it} {costs}."
+    others = [step_words(step).lower() for step in forgone.steps if step.key != forgone.name]
+    if tool:
+        return f"Without {what}, asked for by {_shortened(others)}, {costs}."
+    because = f", {why}" if why else ""
+    along = f", and with it {_shortened(others)}" if others and len(others) < len(forgone.steps) else ""
+    return f"Without {what}{because}{along}, {costs}."
+
+
+def _shortened(names: Sequence[str]) -> str:
+    """The first few, and how many there are besides."""
+    more = len(names) - MOST_NAMED
+    return _and(names) if more <= 0 else f"{', '.join(names[:MOST_NAMED])} and {more} more"
 
 
 def _named(forgone: Forgone, knowledge: Knowledge) -> str:

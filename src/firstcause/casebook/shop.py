@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from firstcause.casebook.case import Case, Note
@@ -50,8 +50,22 @@ def limit_of(case: Case) -> float | None:
     return amounts[0] if len(amounts) == 1 else None
 
 
-def notes_on_limit(case: Case) -> tuple[Note, ...]:
-    """Says so where the owner's limit cannot be kept watch over."""
+def notes_on_terms(case: Case, knowledge: Knowledge) -> tuple[Note, ...]:
+    """Says so where something that was set aside is no step at all, and where a limit cannot be kept watch over."""
+    return (*_set_aside_in_vain(case, knowledge), *_limits_apart(case))
+
+
+def _set_aside_in_vain(case: Case, knowledge: Knowledge) -> Iterator[Note]:
+    known = knowledge.tests.keys() | knowledge.repairs.keys()
+    for event in case.effective:
+        if not isinstance(event.body, SetAside):
+            continue
+        step = event.body.step
+        if step.partition(" at ")[0] not in known and not step.startswith(("swap ", "watch ")):
+            yield Note(event.id, f"{step!r} is no step of the list, so setting it aside changes nothing")
+
+
+def _limits_apart(case: Case) -> tuple[Note, ...]:
     if len(case.agreed_limits) < 2:
         return ()
     last = next(e for e in reversed(case.effective) if isinstance(e.body, Agreed) and e.body.limit is not None)

@@ -12,7 +12,7 @@ from firstcause.casebook.events import Closed, ClosingState
 from firstcause.casebook.history import ReadCase, read_for_weighing
 from firstcause.casebook.ledger import Ledger, ledger_of
 from firstcause.casebook.refusals import BrokenOrder
-from firstcause.casebook.shop import Shop, notes_on_limit, terms_of
+from firstcause.casebook.shop import Shop, notes_on_terms, terms_of
 from firstcause.knowledge.base import Knowledge, load
 from firstcause.knowledge.schema import Triage
 from firstcause.reasoning.exact import Contradiction
@@ -117,7 +117,7 @@ def weigh_case(
     Raises a CaseError that names the event which cannot be read, Contradiction when findings exclude each other.
     """
     read = read_for_weighing(case, knowledge)
-    read = replace(read, notes=(*read.notes, *notes_on_limit(case)))
+    read = replace(read, notes=(*read.notes, *notes_on_terms(case, knowledge)))
     terms = terms_of(case, knowledge, read.history, shop, cannot)
     try:
         weighing = weigh(knowledge, case.facts, read.history, terms)

@@ -189,7 +189,7 @@ def _is_idle(step: dict[str, Any]) -> bool:
 
 
 def print_card(step: dict[str, Any], weighed: WeighedCase) -> None:
-    """The best step: its price, why now, what it opens, how it is done, its cautions, what each outcome would mean."""
+    """One step: its price, why now, what it opens, how it is done, its cautions, and what each outcome would mean."""
     from firstcause.casebook.advice_words import also_words, over_limit_words
     from firstcause.casebook.explaining import why_now
 
@@ -212,7 +212,7 @@ def print_card(step: dict[str, Any], weighed: WeighedCase) -> None:
     line("The maker's service information comes first.", 4)
     for caution in step["cautions"]:
         line(f"! {caution['text']}", 4)
-    option = weighed.weighing.advice.best
+    option = next(option for option in advice.options if option.step.key == step["key"])
     if over := over_limit_words(option):
         line(f"! {over}.", 4)
     for at, also in enumerate(option.also):
