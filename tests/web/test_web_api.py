@@ -151,9 +151,9 @@ def test_a_weighing_is_made_once_for_each_story(shop, monkeypatch):
     made: list[str] = []
     real = desk_module.weigh_case
 
-    def counting(case, knowledge):
+    def counting(case, knowledge, **terms):
         made.append(case.next_id)
-        return real(case, knowledge)
+        return real(case, knowledge, **terms)
 
     monkeypatch.setattr(desk_module, "weigh_case", counting)
     case_id = shop.misfiring()

@@ -164,7 +164,7 @@ def test_a_story_that_cannot_be_weighed_is_still_shown_whole(shop, monkeypatch):
     import firstcause.web.desk as desk_module
     from firstcause.errors import RequestError
 
-    def contradiction(case, knowledge):
+    def contradiction(case, knowledge, **terms):
         raise RequestError("Two findings exclude each other.")
 
     monkeypatch.setattr(desk_module, "weigh_case", contradiction)
