@@ -65,18 +65,24 @@ class Thought:
 
 
 def think(scene: Scene, most: int = MOST_REFINED) -> Iterator[Thought]:
-    """Refine the `most` best branches one after the other, and say after each outcome where the thinking stands.
+    """Refine the `most` best branches one after the other, and say before each sweep and at the end where it stands.
 
     The first thought is the plain ranking. A branch that cannot be the best any more (its lower bound lies above the
     upper bound of another) is not refined. Refined and plain estimates are not compared: an unrefined branch stands
-    behind all refined ones.
+    behind all refined ones, and one whose bounds meet is as good as refined.
     """
     branches = {branch.key: branch for branch in scene.branches()}
     order = sorted(branches, key=lambda key: branches[key].expected)[:most]
     outcomes = {key: [k for k, p in enumerate(branches[key].chances) if p > NO_CHANCE] for key in order}
-    to_sweep, swept = sum(len(found) for found in outcomes.values()), 0
-    done = {key for key, branch in branches.items() if branch.lower >= branch.upper}  # nothing to be refined
-    yield Thought(_sorted(branches, set()), frozenset(), 0, to_sweep)
+    exact = {key for key, branch in branches.items() if branch.lower >= branch.upper}
+    refined: set[str] = set()
+    swept, to_sweep = 0, sum(len(found) for found in outcomes.values())
+
+    def stands() -> Thought:
+        comparable = refined | exact if refined else set()
+        ranked = sorted(branches.values(), key=lambda b: (b.key not in comparable, b.expected))
+        return Thought(tuple(ranked), frozenset(refined), swept, to_sweep)
+
     for key in order:
         branch = branches[key]
         if branch.lower >= min(b.upper for b in branches.values()):
@@ -84,13 +90,12 @@ def think(scene: Scene, most: int = MOST_REFINED) -> Iterator[Thought]:
             continue
         behind: dict[int, tuple[float, float]] = {}
         for outcome in outcomes[key]:
+            yield stands()
             behind[outcome] = _best_behind(scene.after(key, outcome), branch.chances[outcome])
             swept += 1
-            if outcome != outcomes[key][-1]:
-                yield Thought(_sorted(branches, done), frozenset(done), swept, to_sweep)
         branches[key] = _refined(branch, behind)
-        done.add(key)
-        yield Thought(_sorted(branches, done), frozenset(done), swept, to_sweep)
+        refined.add(key)
+    yield stands()
 
 
 def _best_behind(scene: Scene, chance: float) -> tuple[float, float]:
@@ -105,7 +110,3 @@ def _refined(branch: Branch, behind: dict[int, tuple[float, float]]) -> Branch:
     upper = min(branch.upper, branch.price + sum(high for _, high in behind.values()))
     after = tuple(behind[k][1] if k in behind else 0.0 for k in range(len(branch.chances)))
     return replace(branch, after=after, expected=upper, lower=lower, upper=upper)
-
-
-def _sorted(branches: dict[str, Branch], done: set[str]) -> tuple[Branch, ...]:
-    return tuple(sorted(branches.values(), key=lambda b: (b.key not in done, b.expected)))
