@@ -13,7 +13,7 @@ from firstcause.virtualcar.air_path import manifold_kpa
 from firstcause.virtualcar.control_unit import ControlUnit, EraseRefused
 from firstcause.virtualcar.crankshaft import Crankshaft, Segments
 from firstcause.virtualcar.engine import Burnt, WorkingPoint
-from firstcause.virtualcar.misfire_monitor import MisfireSettings, MisfireWindows, codes_for
+from firstcause.virtualcar.misfire_monitor import MisfireSettings, MisfireWindows, codes_for, is_monitored
 
 
 def counts(*numbers: int) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
@@ -86,6 +86,22 @@ def test_the_first_two_revolutions_do_not_count() -> None:
     windows = MisfireWindows(4, MisfireSettings())
     windows.add(2.0, counts(1, 1, 1, 1), 800, 20)
     assert windows.this_cycle.sum() == 0
+
+
+@pytest.mark.parametrize(
+    ("rpm", "load", "watched"),
+    [
+        (720, 0.2, True),
+        (720, 0.07, False),
+        (3000, 0.081, True),
+        (6500, 0.23, False),
+        (6500, 0.24, True),
+        (0, 0.5, False),
+    ],
+)
+def test_where_misfire_must_be_watched(rpm: float, load: float, watched: bool) -> None:
+    """Positive torque without the wedge from 3000 rpm to redline, 4 inHg: (e)(3.3.1)(C) [M]."""
+    assert is_monitored(rpm, load) is watched
 
 
 # ---- the whole unit, fed by hand -----------------------------------------------------------------------------------

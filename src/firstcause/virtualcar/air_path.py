@@ -21,6 +21,7 @@ PURGE_FUEL_SHARE, PURGE_HOLE_MM = 0.60, 1.5  # of the idle fuel, from a full can
 LATE_CAM_KPA_PER_DEG = 0.6  # late closing pushes charge back, the throttle opens for it: judgement
 BAD_FUEL_LEANS = 0.35  # alcohol or water: share of the heating value gone for a share of 1 (judgement)
 DEAD_TIME_MS_PER_V, PULSE_IDLE_MS, PULSE_MS_PER_LOAD = 0.10, 2.5, 10.0  # of a port injector: judgement
+LOW_V, LOW_MS_PER_V2 = 9.0, 0.15  # below this the control unit's table no longer follows the injector: judgement
 PUMP_VOLTS = 13.5  # a pump's flow falls about as the 1.5th power of its voltage: judgement
 LEAK_BEYOND_THROTTLE = 0.75  # share of the idle air that the closing throttle can still make up for: judgement
 SENSED_BURNT = 0.5  # of the fuel of a misfire that burns before the sensor sees its air (judgement 0.3-0.8)
@@ -109,9 +110,9 @@ class Mixture:
         delivered = sqrt(max(0.01, shared.fuel_pressure_fraction * kept))
         if self.meters_air:
             delivered *= shared.air_meter_share
-        if shared.feed_drop_v > 0:
-            pulse_ms = PULSE_IDLE_MS + PULSE_MS_PER_LOAD * load
-            delivered *= max(0.1, 1 - DEAD_TIME_MS_PER_V * shared.feed_drop_v / pulse_ms)
+        late_ms = DEAD_TIME_MS_PER_V * shared.feed_drop_v + LOW_MS_PER_V2 * max(0.0, LOW_V - shared.supply_v) ** 2
+        if late_ms > 0:
+            delivered *= max(0.1, 1 - late_ms / (PULSE_IDLE_MS + PULSE_MS_PER_LOAD * load))
         return delivered
 
 

@@ -21,6 +21,7 @@ from firstcause.virtualcar.misfire_monitor import (
     MisfireSettings,
     MisfireWindows,
     codes_for,
+    is_monitored,
 )
 from firstcause.virtualcar.monitors import Moment, finished, self_checks
 from firstcause.virtualcar.trims import CLOSED_ABOVE_C, CLOSED_AFTER_S, FuelTrim
@@ -34,7 +35,6 @@ CIRCUIT_SECONDS = 5.0  # a bad circuit shows after this long: judgement
 LOW_SUPPLY_V, CAM_LATE_DEG, COOL_AFTER_S, COOL_BELOW_C = 10.5, 10.0, 1500.0, 75.0  # when it says so: judgement
 LONGEST_CYCLE_S = 4 * 3600.0
 WARM_C = 70.0  # warm-up status for similar conditions: judgement
-POSITIVE_TORQUE_LOAD = 0.08  # below this the engine is driven by the car: judgement
 FREEZE_PIDS = (0x03, 0x04, 0x05, 0x06, 0x07, 0x08, 0x09, 0x0B, 0x0C, 0x0D, 0x11, 0x1F)  # (g)(4.3) [M]
 
 
@@ -270,7 +270,7 @@ class ControlUnit:
 
     def _watch_misfire(self, point: WorkingPoint, burnt: Burnt, now: Conditions) -> Counts:
         counted = self.detector.counted(burnt.segments, point.rpm, burnt.manifold_kpa)
-        if point.fuel_cut or point.load < POSITIVE_TORQUE_LOAD or point.rpm <= 0:  # (e)(3.3.1)(C) [M]
+        if point.fuel_cut or not is_monitored(point.rpm, point.load):
             return np.zeros(self.layout.count, np.int64)
         if counted.any():
             self._last_misfire = self.seen

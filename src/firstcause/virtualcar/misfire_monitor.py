@@ -17,6 +17,8 @@ Level = Literal["catalyst", "emission"]
 CATALYST_REVOLUTIONS, EMISSION_REVOLUTIONS = 200, 1000  # 13 CCR 1968.2(e)(3.2.1), (3.2.2) [M]
 CATALYST_FLOOR_PERCENT, EMISSION_FLOOR_PERCENT = 5.0, 1.0  # same paragraphs [M]
 FIRST_REVOLUTIONS_SKIPPED = 2  # monitored from the end of the second revolution: (e)(3.3.1) [M]
+POSITIVE_TORQUE_LOAD = 0.08  # below this the engine is driven by the car: judgement
+WEDGE_FROM_RPM, REDLINE_RPM, WEDGE_LOAD = 3000.0, 6500.0, 0.152  # 4 inHg as a share of load: 13.5 kPa of 89
 RECOIL_FACTOR = 1.8  # judgement
 SINGLE_CYLINDER_SHARE, MULTIPLE_SHARE = 0.90, 0.10  # (e)(3.1.3) [R 1]
 
@@ -149,6 +151,16 @@ def codes_for(by_cylinder: tuple[int, ...] | Counts) -> tuple[str, ...]:
     if max(shares) > SINGLE_CYLINDER_SHARE:
         return (f"P03{shares.index(max(shares)) + 1:02d}",)
     return ("P0300", *(f"P03{at + 1:02d}" for at, share in enumerate(shares) if share > MULTIPLE_SHARE))
+
+
+def is_monitored(rpm: float, load: float) -> bool:
+    """Whether misfire must be watched at this speed and load (a share): positive torque, less a wedge at high speed.
+
+    Not below the positive-torque line, nor below the line from 3000 rpm on it to redline at 4 inHg less vacuum.
+    Source: 13 CCR 1968.2(e)(3.3.1)(C) [M]; the line itself and redline are the maker's: judgement.
+    """
+    wedge = WEDGE_LOAD * max(0.0, rpm - WEDGE_FROM_RPM) / (REDLINE_RPM - WEDGE_FROM_RPM)
+    return rpm > 0 and load >= POSITIVE_TORQUE_LOAD + wedge
 
 
 class Detector:
