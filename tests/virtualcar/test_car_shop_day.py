@@ -188,6 +188,17 @@ def test_a_file_says_everything() -> None:
     assert built.condition.present[0].severity == pytest.approx(0.35, abs=0.01)  # half way at 100 000 km
 
 
+def test_an_engine_that_numbers_and_fires_in_its_own_way(tmp_path: Path) -> None:
+    """Any layout that `vehicle` can describe: banks, firing order and shared coils of one's own, there and back."""
+    own = {"shape": "V6", "banks": [[1, 2, 3], [4, 5, 6]], "firing_order": [1, 4, 2, 5, 3, 6],
+           "coil_groups": [[1, 5], [4, 3], [2, 6]]}  # fmt: skip
+    car = parse_car({**WHOLE, "engine": own})
+    assert car.layout.banks == ((1, 2, 3), (4, 5, 6))
+    assert car.layout.shares_coil_with(3) == (4,)
+    assert parse_car(tomllib.loads(write_car_file(car))) == car
+    assert ShopDay(car.build()).do("idle 1 min").outcome == "off"
+
+
 @pytest.mark.parametrize(
     ("change", "says"),
     [

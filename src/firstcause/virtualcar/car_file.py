@@ -22,7 +22,9 @@ from firstcause.virtualcar.workshop import NO_SLIPS, USUAL_SLIPS, Slips
 SHAPES = ("I3", "I4", "I4", "I4", "I5", "I6", "V6", "V6", "V8", "F4")
 LITRES_PER_CYLINDER = (0.4, 0.6)
 _MAKES = (("Calder", "Arvo"), ("Norvane", "Tessel"), ("Ondine", "Kestrel"), ("Harrow", "Linn"))  # invented
-_ENGINE_KEYS = ("ignition", "injection", "metering", "induction", "timing_drive", "displacement_l", "compression_ratio")
+_ENGINE_KEYS = ("ignition", "injection", "metering", "induction", "timing_drive", "displacement_l", "compression_ratio",
+                "arrangement", "banks", "firing_order", "coil_groups")  # fmt: skip
+Detail = str | float | tuple[int, ...] | tuple[tuple[int, ...], ...]
 
 
 class BadCarFile(CaseError):
@@ -54,7 +56,7 @@ class CarFile:
     vin: str
     mileage_km: float
     name: str = ""
-    engine: Mapping[str, str | float] = field(default_factory=dict)
+    engine: Mapping[str, Detail] = field(default_factory=dict)
     plug_age_km: float = 30_000.0
     ambient_c: float = 18.0
     history: tuple[Past, ...] = ()
@@ -91,7 +93,7 @@ def parse_car(table: Mapping[str, Any]) -> CarFile:
     """A car from the tables of its file; refuses keys it does not know."""
     _known(table, "the file", ("name", "seed", "vin", "mileage_km", "plug_age_km", "ambient_c", "engine", "workshop",
                                "history", "fault"))  # fmt: skip
-    engine = dict(_table(table, "engine"))
+    engine = {name: _numbers(value) for name, value in _table(table, "engine").items()}
     _known(engine, "[engine]", ("shape", *_ENGINE_KEYS))
     shop = _table(table, "workshop")
     _known(shop, "[workshop]", ("noise", *(f"misread_{entry.name}" for entry in fields(Slips))))
@@ -125,6 +127,11 @@ def _table(table: Mapping[str, Any], name: str) -> Mapping[str, Any]:
     if not isinstance(found, dict):
         raise BadCarFile(f"{name} must be a table")
     return found
+
+
+def _numbers(value: Any) -> Any:
+    """Lists of a file as the tuples of a layout."""
+    return tuple(_numbers(one) for one in value) if isinstance(value, list) else value
 
 
 def _known(table: Mapping[str, Any], where: str, names: tuple[str, ...]) -> None:
@@ -170,9 +177,11 @@ def write_car_file(car: CarFile) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _toml(value: str | float | bool) -> str:
+def _toml(value: Detail | bool) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, tuple):
+        return "[" + ", ".join(_toml(one) for one in value) + "]"
     if isinstance(value, str):
         return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
     return repr(value)
@@ -190,7 +199,7 @@ def drawn_car(seed: int, *, shape: str | None = None, faults: int | None = None)
     mileage_km = float(round(rng.uniform(40_000, 260_000), -2))
     count = faults if faults is not None else int(rng.choice((1, 2, 3), p=(0.8, 0.15, 0.05)))
     make, model = _MAKES[int(rng.integers(len(_MAKES)))]
-    engine: dict[str, str | float] = {
+    engine: dict[str, Detail] = {
         "displacement_l": litres,
         "compression_ratio": round(float(rng.uniform(9.5, 11.5)), 1),
         "injection": str(rng.choice(("port", "direct"))),
