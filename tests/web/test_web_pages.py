@@ -395,7 +395,7 @@ def test_no_page_calls_anything_certain(shop):
         Found(test="leak-path", place="cylinder 3", outcome="tailpipe"),
         Found(test="borescope", place="cylinder 3", outcome="valve-edge-bitten"),
     ):
-        outcomes = [outcome.id for outcome in shop.desk.knowledge.tests[found.test].outcomes]
+        outcomes = [outcome.id for outcome in shop.desk.knowledge_of(case_id).tests[found.test].outcomes]
         assert found.outcome in outcomes, outcomes
         shop.desk.record(case_id, found, "Ada")
     leading = shop.desk.weighed(case_id).weighing.roots[0]
