@@ -31,3 +31,9 @@ def test_the_written_case_gives_the_output_shown_below_it(tmp_path: Path) -> Non
 def test_the_counts_of_the_knowledge_base_are_those_of_the_pack() -> None:
     pack = load()
     assert f"{len(pack.faults)} faults, {len(pack.tests)} tests and {len(pack.repairs)} repairs" in README
+
+
+def test_the_counts_of_the_neighbours_are_those_of_their_packs() -> None:
+    for name in ("fuel-trim", "no-start"):
+        pack = load(name)
+        assert f"--pack {name}` ({len(pack.faults)} faults, {len(pack.tests)} tests)" in README
