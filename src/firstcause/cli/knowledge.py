@@ -9,6 +9,11 @@ import click
 from firstcause.cli.output import FOUND_WANTING, SayErrors, as_json, heading, line, table
 from firstcause.errors import RequestError
 
+OWN = click.option(
+    "--own", type=click.Path(path_type=Path), default=None, envvar="FIRSTCAUSE_KNOWLEDGE",
+    help="A folder with own entries, laid over the shipped ones: OWN/<pack>/faults/my-fault.toml.",
+)  # fmt: skip
+
 
 @click.group(cls=SayErrors)
 def knowledge() -> None:
@@ -18,14 +23,15 @@ def knowledge() -> None:
 @knowledge.command()
 @click.option("--pack", default="misfire", help="Which pack.")
 @click.option("--folder", type=click.Path(path_type=Path), default=None, help="Check the packs of another folder.")
+@OWN
 @click.option("--json", "json_out", is_flag=True)
 @click.pass_context
-def check(ctx: click.Context, pack: str, folder: Path | None, json_out: bool) -> None:
+def check(ctx: click.Context, pack: str, folder: Path | None, own: Path | None, json_out: bool) -> None:
     """Check every file: schema, probabilities that close, references, grounds. Exit code 1 when there are problems."""
     from firstcause.knowledge.base import PACKS_FOLDER
     from firstcause.knowledge.check import check_pack
 
-    problems = check_pack((folder or PACKS_FOLDER) / pack)
+    problems = check_pack((folder or PACKS_FOLDER) / pack, None if own is None else own / pack)
     if json_out:
         as_json([{"file": str(p.file), "where": p.where, "message": p.message} for p in problems])
     else:
@@ -38,12 +44,13 @@ def check(ctx: click.Context, pack: str, folder: Path | None, json_out: bool) ->
 @knowledge.command()
 @click.argument("entry_id")
 @click.option("--pack", default="misfire")
+@OWN
 @click.option("--json", "json_out", is_flag=True)
-def show(entry_id: str, pack: str, json_out: bool) -> None:
+def show(entry_id: str, pack: str, own: Path | None, json_out: bool) -> None:
     """Show one fault, test or repair."""
     from firstcause.knowledge.base import load
 
-    base = load(pack)
+    base = load(pack, own=own)
     entry = base.faults.get(entry_id) or base.tests.get(entry_id) or base.repairs.get(entry_id)
     if entry is None:
         import difflib

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
@@ -15,6 +15,7 @@ from pydantic import BaseModel, ValidationError
 
 from firstcause.errors import KnowledgeError
 from firstcause.knowledge.complaints import complaints_of
+from firstcause.knowledge.layers import Layers, told_from_the_other_side
 from firstcause.knowledge.schema import (
     Access,
     Caution,
@@ -61,6 +62,8 @@ class Knowledge:
     triage: Mapping[str, Triage]
     model: Model
     version: str
+    marks: Mapping[str, str] = field(default_factory=dict)
+    """`faults/coil-dead` -> `own` or `overrules`, for the entries of a technician's own folder."""
 
     @cached_property
     def worked_out(self) -> dict[tuple[str, str], Any]:
@@ -106,31 +109,39 @@ def pack_names(folder: Path = PACKS_FOLDER) -> tuple[str, ...]:
     return tuple(sorted(found.parent.name for found in folder.glob("*/model.toml")))
 
 
-def load(pack: str = "misfire", folder: Path = PACKS_FOLDER) -> Knowledge:
-    """Read one pack of the knowledge base.
+def load(pack: str = "misfire", folder: Path = PACKS_FOLDER, own: Path | None = None) -> Knowledge:
+    """Read one pack of the knowledge base, with a technician's own files over it.
 
-    Raises BadEntry for the first file that cannot be used, KnowledgeError when the pack is not there.
+    `own` is a folder that holds a folder named after the pack, laid out like a pack; an entry there goes before a
+    shipped one of the same id, and one that is withdrawn there is gone.
+
+    Raises BadEntry for the first file that cannot be used, KnowledgeError when the pack or the folder is not there.
     """
-    root = folder / pack
-    if not root.is_dir():
+    if not (folder / pack).is_dir():
         known = ", ".join(pack_names(folder)) or "none"
         why = f"There is no knowledge pack {pack!r} in {folder.name}/, only {known}"
         raise KnowledgeError(f"{why}. Nothing was loaded.")
+    layers = Layers.of(pack, folder, own)
     digest = hashlib.sha256()
-    for file in sorted(root.rglob("*.toml")):
-        digest.update(file.relative_to(root).as_posix().encode() + b"\0" + file.read_bytes() + b"\0")
+    for name, file in layers.files():
+        digest.update(name.encode() + b"\0" + file.read_bytes() + b"\0")
+    tests = _entries(layers.entries("tests"), TestEntry)
+    faults, repairs = told_from_the_other_side(
+        _entries(layers.entries("faults"), FaultEntry), tests.values(), _entries(layers.entries("repairs"), RepairEntry)
+    )
     return Knowledge(
         pack=pack,
-        faults=_entries(root / "faults", FaultEntry),
-        tests=_entries(root / "tests", TestEntry),
-        repairs=_entries(root / "repairs", RepairEntry),
-        parts=_listed(root / PARTS_FILE, "part", PartKind) if (root / PARTS_FILE).exists() else MappingProxyType({}),
-        access=_listed(root / "access.toml", "access", Access),
-        questions=_listed(root / "questions.toml", "question", Question),
-        cautions=_listed(root / "cautions.toml", "caution", Caution),
-        triage=_listed(root / "triage.toml", "triage", Triage),
-        model=read_as(root / "model.toml", Model),
+        faults=MappingProxyType(faults),
+        tests=tests,
+        repairs=MappingProxyType(repairs),
+        parts=_listed(layers.lists(PARTS_FILE, optional=True), "part", PartKind),
+        access=_listed(layers.lists("access.toml"), "access", Access),
+        questions=_listed(layers.lists("questions.toml"), "question", Question),
+        cautions=_listed(layers.lists("cautions.toml"), "caution", Caution),
+        triage=_listed(layers.lists("triage.toml"), "triage", Triage),
+        model=read_as(layers.lists("model.toml")[-1], Model),
         version=digest.hexdigest()[:16],
+        marks=MappingProxyType(layers.marks()),
     )
 
 
@@ -156,9 +167,9 @@ def _validated(file: Path, kind: type[T], raw: object) -> T:
         raise BadEntry(file, [f"{where}: {what}" for where, what in complaints_of(error, kind)]) from error
 
 
-def _entries(folder: Path, kind: type[T]) -> Mapping[str, T]:
+def _entries(files: Sequence[Path], kind: type[T]) -> Mapping[str, T]:
     found: dict[str, T] = {}
-    for file in sorted(folder.rglob("*.toml")):
+    for file in files:
         entry = read_as(file, kind)
         identifier = entry.id  # type: ignore[attr-defined]
         if identifier != file.stem:
@@ -170,10 +181,13 @@ def _entries(folder: Path, kind: type[T]) -> Mapping[str, T]:
     return MappingProxyType(found)
 
 
-def _listed(file: Path, key: str, kind: type[T]) -> Mapping[str, T]:
-    raw = read_toml(file)
-    strange = set(raw) - {key}
-    if strange:
-        raise BadEntry(file, [f"unexpected key(s) {', '.join(sorted(strange))}; only [[{key}]] stands here"])
-    values = [_validated(file, kind, item) for item in raw.get(key, [])]
-    return MappingProxyType({value.id: value for value in values})  # type: ignore[attr-defined]
+def _listed(files: Sequence[Path], key: str, kind: type[T]) -> Mapping[str, T]:
+    found: dict[str, T] = {}
+    for file in files:
+        raw = read_toml(file)
+        strange = set(raw) - {key}
+        if strange:
+            raise BadEntry(file, [f"unexpected key(s) {', '.join(sorted(strange))}; only [[{key}]] stands here"])
+        values = [_validated(file, kind, item) for item in raw.get(key, [])]
+        found |= {value.id: value for value in values}  # type: ignore[attr-defined]
+    return MappingProxyType(found)

@@ -170,6 +170,13 @@ class CausedBy(Grounded):
     chance: Probability
 
 
+class CuredBy(Grounded):
+    """For a fault of one's own: a repair that is there already and removes it, and how surely."""
+
+    repair: Identifier
+    chance: Probability
+
+
 class Reseat(Grounded):
     """Handling a part can cure a bad contact, or make one."""
 
@@ -197,6 +204,7 @@ class FaultEntry(Entry):
     behaviour_where: list[Behaviour] = []
     shows: list[Shows] = []
     caused_by: list[CausedBy] = []
+    cured_by: list[CuredBy] = []
     reseat: Reseat | None = None
     watch: str = ""
     returns_after_km: tuple[int, int] | None = None
@@ -260,6 +268,13 @@ class Together(Grounded):
     """
 
     at: dict[Identifier, Identifier | list[Identifier]]
+    outcomes: dict[Identifier, Probability]
+
+
+class ShownBy(Grounded):
+    """For a test of one's own: a fault that is there already, and what it makes the test show."""
+
+    fault: Identifier
     outcomes: dict[Identifier, Probability]
 
 
@@ -347,6 +362,7 @@ class TestEntry(Entry):
     access: list[Identifier] = []
     tools: list[Words] = []
     spoils: list[Identifier] = []
+    shown_by: list[ShownBy] = []
     measures: Measures | None = None
 
     @model_validator(mode="after")

@@ -1,0 +1,75 @@
+"""A technician's own folder over a shipped pack: one file adds a test, another overrules an entry, and it is marked."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from firstcause.knowledge.base import PACKS_FOLDER, load
+from firstcause.knowledge.check import check_pack
+
+OWN_TEST = """
+id = "sniff-the-well"
+name = "Smell at the plug well"
+status = "draft"
+how = "Cover off, engine cool: smell at the well of this cylinder."
+on = "cylinder"
+minutes = 2
+
+[[outcomes]]
+id = "nothing"
+name = "Nothing"
+
+[[outcomes]]
+id = "burnt"
+name = "Smells burnt"
+
+[otherwise]
+outcomes = { nothing = 0.95, burnt = 0.05 }
+basis = "judgement"
+why = "Old engines smell."
+
+[[shown_by]]
+fault = "coil-boot-tracking"
+outcomes = { burnt = 0.5 }
+basis = "judgement"
+why = "Burnt rubber."
+"""
+
+
+def own_folder(tmp_path: Path, name: str, text: str) -> Path:
+    file = tmp_path / "misfire" / name
+    file.parent.mkdir(parents=True)
+    file.write_text(text, encoding="utf-8")
+    return tmp_path
+
+
+def test_one_file_adds_a_test_that_a_shipped_fault_shows(tmp_path: Path) -> None:
+    own = own_folder(tmp_path, "tests/sniff-the-well.toml", OWN_TEST)
+
+    base = load("misfire", own=own)
+
+    assert base.marks == {"tests/sniff-the-well": "own"}
+    shown = {shows.test: shows.outcomes for shows in base.faults["coil-boot-tracking"].shows}
+    assert shown["sniff-the-well"] == {"burnt": 0.5}
+    assert base.version != load("misfire").version
+    assert check_pack(PACKS_FOLDER / "misfire", own / "misfire") == []
+
+
+def test_a_name_that_is_not_there_is_said_with_the_own_file(tmp_path: Path) -> None:
+    own = own_folder(tmp_path, "tests/sniff-the-well.toml", OWN_TEST.replace("coil-boot-tracking", "coil-boot"))
+
+    said = [str(problem) for problem in check_pack(PACKS_FOLDER / "misfire", own / "misfire")]
+
+    assert "own/tests/sniff-the-well.toml: shown_by[1]: there is no fault 'coil-boot'" in said
+
+
+def test_an_own_file_overrules_the_shipped_one_and_is_marked(tmp_path: Path) -> None:
+    (shipped,) = (PACKS_FOLDER / "misfire").rglob("coil-dead.toml")
+    text = shipped.read_text(encoding="utf-8").replace('status = "reviewed"', 'status = "draft"')
+    own = own_folder(tmp_path, "faults/coil-dead.toml", text)
+
+    base = load("misfire", own=own)
+
+    assert base.marks == {"faults/coil-dead": "overrules"}
+    assert base.faults["coil-dead"].status == "draft"
+    assert check_pack(PACKS_FOLDER / "misfire", own / "misfire") == []
