@@ -42,6 +42,36 @@ BROKEN = {
         "strength = { heavy = 0.3, dead = 0.92 }",
         f"{COIL}: behaviour: strength adds up to 1.22, not 1",
     ),
+    "a condition that the pack does not have": (
+        COIL,
+        "load = ",
+        "uphill = 0.5, load = ",
+        f"{COIL}: behaviour.acts: this pack has no condition uphill",
+    ),
+    "a strength that the pack does not have": (
+        COIL,
+        "strength = { heavy = 0.08, dead = 0.92 }",
+        "strength = { never = 0.08, dead = 0.92 }",
+        f"{COIL}: behaviour.strength: this pack has no strength never, but light, heavy, dead",
+    ),
+    "a code that shows a test that is not there": (
+        "model.toml",
+        '{ code = "P0300" }',
+        '{ code = "P0300", test = "code-look", outcome = "stored" }',
+        "model.toml: complaint.codes.meaning[1]: there is no test 'code-look'",
+    ),
+    "a code that shows an outcome that is not there": (
+        "model.toml",
+        '{ code = "P0300" }',
+        '{ code = "P0300", test = "system-voltage", outcome = "stored" }',
+        "model.toml: complaint.codes.meaning[1]: the test 'system-voltage' has no outcome 'stored'",
+    ),
+    "a watch for each condition": (
+        "model.toml",
+        'again_for = ["idle"]',
+        "again_for = []",
+        "model.toml: complaint: each condition stands under again_for of exactly one watch",
+    ),
     "otherwise does not close": (
         LEAK,
         "outcomes = { tight = 0.78, fair = 0.19, leaks = 0.03 }",
