@@ -140,8 +140,8 @@ def remembering(knowledge: Knowledge) -> frozenset[str]:
     """Private faults that are able to act in a way, or not, in every reading alike: steady ones.
 
     What comes in bouts, or comes and goes with handling, is drawn afresh in each reading. So are faults with links to
-    others, of parts that move, and where the complaint was never seen: to remember them would tie too much together
-    for the exact arithmetic.
+    others, of parts that move or serve two cylinders, and where the complaint was never seen: to remember them would
+    tie too much together for the exact arithmetic.
     """
     faults = knowledge.faults
     if knowledge.model.scale.remembered <= 0.0:

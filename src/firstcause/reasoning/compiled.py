@@ -242,7 +242,8 @@ class _Builder:
         base = f"{fault}@{holder}"
         identifier = base if before is None else f"{base}~{(before.count('~') and int(before.split('~')[1]) + 1) or 1}"
         self.causes.append(Cause(identifier, leak, parents, self._block(fault, holder, home)))
-        remembers = fault in self.remembering and bool(home & self.seen_at) and holder not in self.wanderers
+        block = self._block(fault, holder, home)
+        remembers = block is not None and fault in self.remembering and bool(home & self.seen_at)
         self.facts[identifier] = CauseFacts(identifier, fault, holder, home, remembers)
         self.current[(fault, holder)] = identifier
 
