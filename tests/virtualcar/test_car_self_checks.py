@@ -28,7 +28,7 @@ from firstcause.virtualcar.monitors import (
 VIN = "5ZCV2A3B5AR000123"
 CRUISE = Moment(
     dt_s=10.0, run_s=700.0, rpm=2000.0, load=0.3, speed_kmh=80.0, coolant_c=90.0, ambient_c=20.0, altitude_m=0.0,
-    closed_loop=True, catalyst_c=(550.0, 550.0), catalyst_share=1.0, sensor_slow_s=0.0, evap_hole_mm=0.0,
+    closed_loop=True, catalyst_c=(550.0, 550.0), catalyst_shares=(1.0, 1.0), sensor_slow_s=0.0, evap_hole_mm=0.0,
     purge_open_share=0.0, tank_share=0.5, supply_v=14.0, blocked=frozenset(),
 )  # fmt: skip
 COLD = replace(CRUISE, run_s=1.0, coolant_c=20.0, speed_kmh=0.0)
@@ -50,7 +50,7 @@ def watch(check: SelfCheck, *moments: Moment, steps: int = 60) -> Verdict | None
     [
         ({}, "passed"), ({"closed_loop": False}, "waiting"), ({"coolant_c": 60.0}, "waiting"),
         ({"catalyst_c": (300.0, 300.0)}, "waiting"), ({"speed_kmh": 20.0}, "waiting"), ({"load": 0.9}, "waiting"),
-        ({"blocked": frozenset({"catalyst"})}, "waiting"), ({"catalyst_share": 0.1}, "failed"),
+        ({"blocked": frozenset({"catalyst"})}, "waiting"), ({"catalyst_shares": (0.1, 1.0)}, "failed"),
     ],
 )  # fmt: skip
 def test_the_catalyst_check_runs_only_where_it_can_see(change: dict[str, object], state: str) -> None:

@@ -300,7 +300,7 @@ class VirtualCar:
                 supply_v=shared.supply_v,
                 cam_late_deg=shared.cam_late_deg,
                 sensor_slow_s=shared.sensor_slow_s,
-                catalyst_share=shared.catalyst_share,
+                catalyst_shares=shared.catalyst_left(len(self.layout.banks)),
                 evap_hole_mm=shared.evap_hole_mm,
                 purge_open_share=shared.purge_open_share,
                 tank_share=self.tank_share,

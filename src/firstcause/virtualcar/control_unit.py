@@ -57,7 +57,7 @@ class Circuits:
     supply_v: float = 14.0
     cam_late_deg: float = 0.0
     sensor_slow_s: float = 0.0
-    catalyst_share: float = 1.0
+    catalyst_shares: tuple[float, ...] = (1.0, 1.0)  # per bank
     evap_hole_mm: float = 0.0
     purge_open_share: float = 0.0
     tank_share: float = 0.5
@@ -227,7 +227,7 @@ class ControlUnit:
         now = Moment(
             dt_s=point.dt_s, run_s=self.tally.run_s, rpm=point.rpm, load=point.load, speed_kmh=point.speed_kmh,
             coolant_c=point.coolant_c, ambient_c=point.ambient_c, altitude_m=self.seen.altitude_m,
-            closed_loop=self._closed_loop(point), catalyst_c=burnt.catalyst_c, catalyst_share=circuits.catalyst_share,
+            closed_loop=self._closed_loop(point), catalyst_c=burnt.catalyst_c, catalyst_shares=circuits.catalyst_shares,
             sensor_slow_s=circuits.sensor_slow_s, evap_hole_mm=circuits.evap_hole_mm,
             purge_open_share=circuits.purge_open_share, tank_share=circuits.tank_share, supply_v=circuits.supply_v,
             blocked=self._blocked(),

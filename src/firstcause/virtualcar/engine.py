@@ -244,7 +244,8 @@ class RunningEngine:
         for at, state in enumerate(self.states):
             state.coil_calm_s = float(self.coil_contacts.calm_s[at])
             state.injector_calm_s = float(self.injector_contacts.calm_s[at])
-        self.shared.catalyst_share = max(0.0, self.shared.catalyst_share - float(self.catalyst_lost.max()))
+        before = self.shared.catalyst_lost or (0.0,) * len(self.banks)
+        self.shared.catalyst_lost = tuple(b + float(n) for b, n in zip(before, self.catalyst_lost, strict=True))
 
     def _fire(self, point: WorkingPoint, chance: Floats) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
         """The firings of this step in their order, by index of the cylinder, and which of them failed."""

@@ -38,7 +38,7 @@ class Moment:
     altitude_m: float
     closed_loop: bool
     catalyst_c: tuple[float, ...]
-    catalyst_share: float
+    catalyst_shares: tuple[float, ...]  # per bank
     sensor_slow_s: float
     evap_hole_mm: float
     purge_open_share: float
@@ -113,7 +113,7 @@ class CatalystCheck(_Timed):
         return hot and now.closed_loop and 40 <= now.speed_kmh <= 110 and now.load <= 0.6
 
     def judge(self, now: Moment, rng: np.random.Generator) -> str | None:
-        share = now.catalyst_share + CATALYST_SCATTER * float(rng.standard_normal())
+        share = now.catalyst_shares[self.bank] + CATALYST_SCATTER * float(rng.standard_normal())
         return ("P0420", "P0430")[self.bank] if share < CATALYST_LEAST_SHARE else None
 
 

@@ -63,5 +63,11 @@ class SharedState:
     flywheel_noise_percent: float = 0.0  # cracked drive plate: scatter of the segments
     sensor_bias_lambda: float = 0.0  # what the exhaust sensors show too much
     sensor_slow_s: float = 0.0  # how much slower they have become
-    catalyst_share: float = 1.0  # of the oxygen storage that is left
+    catalyst_share: float = 1.0  # of the oxygen storage that is left, in every bank
+    catalyst_lost: tuple[float, ...] = ()  # what heat has taken from it since, by bank
     evap_hole_mm: float = 0.0  # hole in the fuel-vapour system
+
+    def catalyst_left(self, banks: int) -> tuple[float, ...]:
+        """Share of the oxygen storage that is left in each bank's catalyst."""
+        lost = self.catalyst_lost or (0.0,) * banks
+        return tuple(max(0.0, self.catalyst_share - each) for each in lost)
