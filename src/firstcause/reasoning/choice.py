@@ -8,7 +8,8 @@ outcomes change; a repair costs labour, parts and the proving drive and pays by 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -111,7 +112,8 @@ class Advice:
     """All options, cheapest expected course first.
 
     `without_looking` is the best course of repairs alone; `at_least` what it would cost if the cause were known.
-    `waiting`: steps that must wait for others which they would spoil; `forgone`: what is set aside or lacks its tool.
+    `waiting`: steps that must wait for others which they would spoil. `forgone`: what is set aside or lacks its tool,
+    and what that costs; each takes a ranking of its own, so `ask_forgone` is called when somebody looks.
     """
 
     options: tuple[Option, ...]
@@ -120,9 +122,13 @@ class Advice:
     cured: float
     standing_open: frozenset[str]
     waiting: tuple[Waiting, ...] = ()
-    forgone: tuple[Forgone, ...] = ()
     budget: Budget | None = None
     timing: NowOrLater | None = None
+    ask_forgone: Callable[[], tuple[Forgone, ...]] = field(default=tuple, compare=False, repr=False)
+
+    @cached_property
+    def forgone(self) -> tuple[Forgone, ...]:
+        return self.ask_forgone()
 
     @property
     def best(self) -> Option:
@@ -174,6 +180,7 @@ class Adviser:
         if engine.cells > MOST_ROUGH_CELLS:  # hundreds of questions follow: a list that long is too slow to ask
             engine = rough_engine(model.network)
         self.model, self.terms, self.engine = model, terms, engine
+        self._asides: dict[tuple[str, tuple[str, ...]], Aside | None] = {}
         belief = engine.posterior().probability
         self.standing = open_now(model)
         self.table = repair_table(model, terms, belief, self.standing)
@@ -191,9 +198,16 @@ class Adviser:
         self.further: dict[str, list[tuple[_Shown, Further]]] = {}
         self._bundle(singles)
 
+    def aside(self, step: Step) -> Aside | None:
+        """Why a step is not to be had, looked up once for each step."""
+        name = (step.key, step.opens)
+        if name not in self._asides:
+            self._asides[name] = set_aside(step, self.terms, self.standing)
+        return self._asides[name]
+
     def may(self, step: Step) -> bool:
         """Whether a step is to be had: not set aside, and its tools owned."""
-        return set_aside(step, self.terms, self.standing) is None
+        return self.aside(step) is None
 
     def proposed(self, step: Step) -> bool:
         """Whether a step is to be had and would not spoil what must come first."""
@@ -311,7 +325,7 @@ class Adviser:
         options = self.options(ranking, self.proposed)
         advice = Advice(
             tuple(options), ranking.without_looking, ranking.at_least, self.cured, self.standing, tuple(self.waiting),
-            tuple(self._forgone(ranking.cheapest)), None, self._timing(ranking.timing),
+            None, self._timing(ranking.timing), lambda: self._forgone(ranking.cheapest),
         )  # fmt: skip
         return advice if self.terms.limit is None else self._within_limit(advice)
 
@@ -374,11 +388,11 @@ class Adviser:
 
     # ------------------------------------------------------------ what is not to be had, and the limit
 
-    def _forgone(self, cheapest: float) -> list[Forgone]:
+    def _forgone(self, cheapest: float) -> tuple[Forgone, ...]:
         """For each reason (a step set aside, a tool not owned): how much lower the bill would be without it."""
         groups: dict[Aside, list[Step]] = {}
         for step in (*(shown.step for shown in self.shown), *self.table.steps):
-            aside = set_aside(step, self.terms, self.standing)
+            aside = self.aside(step)
             if aside is not None:
                 groups.setdefault(aside, []).append(step)
         found = []
@@ -386,7 +400,7 @@ class Adviser:
             keys = {step.key for step in steps}
             with_them = rank(self.state(lambda step, keys=keys: self.proposed(step) or step.key in keys)).cheapest  # type: ignore[misc]
             found.append(Forgone(aside.tool or aside.step, aside, tuple(steps), max(0.0, cheapest - with_them)))
-        return sorted(found, key=lambda forgone: -forgone.rise)
+        return tuple(sorted(found, key=lambda forgone: -forgone.rise))
 
     def _within_limit(self, advice: Advice) -> Advice:
         """Marks what would pass the limit, and ranks again without it."""
