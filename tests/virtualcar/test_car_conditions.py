@@ -7,6 +7,7 @@ import pytest
 from firstcause.vehicle.layout import common_layout
 from firstcause.virtualcar.car import VirtualCar
 from firstcause.virtualcar.drive import described_drive
+from firstcause.virtualcar.shopday import ShopDay
 
 VIN = "5ZCV2A3B5AR000123"
 
@@ -124,6 +125,25 @@ def test_a_blocked_exhaust_dies_under_load_and_idles() -> None:
     car.coolant_c = 88.0
     assert true_share(car, "5 min idle") < 0.001
     assert true_share(car, "6 min at 120 km/h uphill 4 %") > 0.01
+
+
+def test_learned_trims_stay_where_they_belong_over_many_trips() -> None:
+    """What the sensor shows belongs to the cell that was commanded: a sound car's trims neither grow nor part."""
+    layout = common_layout("I3", metering="manifold-pressure")
+    car = VirtualCar.build(layout, VIN, 6e4, seed=27)
+    car.own(200.0, "town")
+    learned = car.unit.trims[0].long_percent.values()
+    assert max(learned) - min(learned) < 0.5
+    assert max(map(abs, learned)) < 5
+
+
+def test_a_test_on_an_engine_that_dies_is_an_answer() -> None:
+    """A coil for all, dead: whoever asks for a running engine is told that it does not run."""
+    layout = common_layout("I4", ignition="distributor")
+    day = ShopDay(VirtualCar.build(layout, VIN, 1e5, [("coil-dead", 1, 1.0)], seed=1))
+    assert day.do("vacuum-gauge").outcome == "does-not-run"
+    assert day.do("drive town").outcome == "stalled"
+    assert day.do("spark-at-gap 2").outcome == "none"
 
 
 def test_the_owner_is_stranded_where_nothing_burns() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -214,6 +215,16 @@ def test_a_bad_file_is_refused_with_the_reason(change: dict[str, object], says: 
     table = {key: value for key, value in {**WHOLE, **change}.items() if value is not None}
     with pytest.raises(BadCarFile, match=says):
         parse_car(table)
+
+
+def test_the_file_shown_in_the_guide_is_a_car() -> None:
+    """docs/virtual-car.md: its example reads, builds and has its fault at the visit."""
+    guide = (Path(__file__).parents[2] / "docs" / "virtual-car.md").read_text(encoding="utf-8")
+    table = tomllib.loads(guide.split("```toml\n")[1].split("```")[0])
+    assert [fault.fault for fault in parse_car(table).faults] == ["exhaust-valve-leak"]
+    for act in re.findall(r"`((?:look|swap|replace|reseat|unplug|plug|wait|top|read|work) [^`]+)`", guide):
+        if "do " not in act and "firstcause" not in act:
+            assert day_on(shape="I6").do(act).words
 
 
 def test_onset_growth_and_a_day_before_it() -> None:

@@ -255,10 +255,10 @@ class VirtualCar:
     def _step(self, time_s: float, point: WorkingPoint, recorder: _Recorder | None) -> None:
         engine, unit = self._engine, self.unit
         assert engine is not None
+        point = engine.governed(point)
         trims = np.zeros(self.layout.count)
         for bank, trim in zip(engine.banks, unit.trims, strict=True):
-            trims[bank] = trim.total_percent
-        point = engine.governed(point)
+            trims[bank] = trim.command(point.rpm, 100 * point.load)
         burnt = engine.step(point, trims)
         if point.speed_kmh < 3:
             self.workshop.idle, self.workshop.idle_rpm = burnt, point.rpm
@@ -363,8 +363,11 @@ class VirtualCar:
         with self.lock:
             shop = self.workshop
             shop.oil_level_share, shop.coolant_level_share = self.oil_level_share, self.coolant_level_share
+            ran = self._engine is not None
             for _ in range(SETTLING_STEPS if test in TESTS and TESTS[test].running else 0):
                 self.advance_idle(1.0)
+            if ran and self._engine is None:
+                raise EngineNotReady(f"The test {test!r}", "running", "off")
             shop.seat, shop.coil_c, shop.trims = self.heat.seat, self.heat.coil_c, self.unit.trims
             shop.coolant_c, shop.unplugged = self.coolant_c, frozenset(self.unplugged)
             return instruments.do(shop, test, cylinder, running=self._engine is not None, **options)

@@ -269,6 +269,8 @@ class ControlUnit:
         return frozenset(done)
 
     def _watch_misfire(self, point: WorkingPoint, burnt: Burnt, now: Conditions) -> Counts:
+        if point.fuel_cut:
+            self.detector.settle()
         counted = self.detector.counted(burnt.segments, point.rpm, burnt.manifold_kpa)
         if point.fuel_cut or not is_monitored(point.rpm, point.load):
             return np.zeros(self.layout.count, np.int64)
@@ -314,7 +316,7 @@ class ControlUnit:
     def _watch_fuel(self, point: WorkingPoint, burnt: Burnt, now: Conditions) -> None:
         closed = self._closed_loop(point)
         for at, trim in enumerate(self.trims):
-            trim.follow(point.dt_s, burnt.sensor_lambda[at], point.rpm, 100 * point.load, closed)
+            trim.follow(point.dt_s, burnt.sensor_lambda[at], closed)
         self._refresh_fuelling()
         for at, trim in enumerate(self.trims):
             total = trim.total_percent

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from math import cos, exp, pi, sin, sqrt
 
 import numpy as np
@@ -99,6 +100,13 @@ class FiringPulse:
         return max((float(deg) for deg in range(0, 91, 2)), key=lambda deg: self.increments(deg)[1])
 
 
+@cache
+def pulse_of(layout: EngineLayout) -> tuple[float, float, float]:
+    """Increments of a layout with its segments where they show most: before, own, after."""
+    pulse = FiringPulse(layout)
+    return pulse.increments(pulse.best_start_deg())
+
+
 def _burnt_share(angle_deg: float) -> float:
     return 1 - exp(-5 * max(0.0, (angle_deg - SPARK_DEG) / BURN_DEG) ** 3)
 
@@ -109,8 +117,7 @@ class Crankshaft:
     def __init__(self, layout: EngineLayout, rng: np.random.Generator):
         self.layout, self.rng = layout, rng
         self.order = np.array(layout.firing_order, np.int64)
-        pulse = FiringPulse(layout)
-        self.before, self.own, self.after = pulse.increments(pulse.best_start_deg())
+        self.before, self.own, self.after = pulse_of(layout)
         self.next_firing = 0
         self._tail = np.zeros(2)
         self._slow, self._swing, self._was_in_gear, self._last = np.zeros(2), np.zeros(2), False, 0.0
@@ -121,6 +128,10 @@ class Crankshaft:
         at = (self.next_firing + np.arange(count)) % len(self.order)
         self.next_firing = (self.next_firing + count) % len(self.order)
         return np.asarray(self.order[at] - 1)
+
+    def settle(self) -> None:
+        """Time without firings: the swings die away."""
+        self._tail, self._slow, self._swing, self._last = np.zeros(2), np.zeros(2), np.zeros(2), 0.0
 
     def turn(
         self,

@@ -131,7 +131,7 @@ class RunningEngine:
         self.banks = [np.array([numbers.index(number) for number in bank]) for bank in self.layout.banks]
         self._gather_places()
         self._gather_parts(unplugged)
-        self.part_event = 0.0
+        self.part_event, self.nothing = 0.0, np.zeros(len(numbers))
         self.missing_share = 0.0  # of the work, smoothed: the pedal makes up for it
         self.vapour = self.shared.vapour_share if heat.hot_stop else 0.0
         self.fouling = fouling.FoulingState.gather(self.plugs, fouling.oil_dose_mg(condition), rng)
@@ -214,8 +214,8 @@ class RunningEngine:
             canister_load=self.heat.canister_load, vapour=self.vapour,
         )  # fmt: skip
         chance, scatter, work = self._burning(point, kpa, air, lam)
-        chance = self._without_contact(point, np.where(lam >= air_path.NO_FUEL, 1.0, chance))
-        firings, failed = self._fire(point, chance)
+        chance = np.where(lam >= air_path.NO_FUEL, 1.0, chance)
+        firings, failed = self._fire(point, chance, self._contact_lost(point))
         events = np.bincount(firings, minlength=self.layout.count).astype(np.int64)
         misfires = np.bincount(firings[failed], minlength=self.layout.count).astype(np.int64)
         lost = 1 - work[firings] * (1 + scatter[firings] * self.rng.standard_normal(len(firings)))
@@ -247,15 +247,24 @@ class RunningEngine:
         before = self.shared.catalyst_lost or (0.0,) * len(self.banks)
         self.shared.catalyst_lost = tuple(b + float(n) for b, n in zip(before, self.catalyst_lost, strict=True))
 
-    def _fire(self, point: WorkingPoint, chance: Floats) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-        """The firings of this step in their order, by index of the cylinder, and which of them failed."""
+    def _fire(
+        self, point: WorkingPoint, chance: Floats, hanging: Floats
+    ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+        """The firings of this step in their order, by index of the cylinder, and which of them failed.
+
+        `hanging`: the share of the step, from its beginning, for which a cylinder had no contact.
+        """
         if point.fuel_cut:
+            self.crank.settle()
             return np.zeros(0, np.int64), np.zeros(0, np.bool_)
         self.part_event += point.rpm / 120 * point.dt_s * self.layout.count
         count = int(self.part_event)
         self.part_event -= count
         firings = self.crank.firings(count)
-        return firings, self.rng.random(count) < chance[firings]
+        failed = self.rng.random(count) < chance[firings]
+        if hanging.any():
+            failed |= np.arange(count) < hanging[firings] * count
+        return firings, failed
 
     def _move_slow_things(self, point: WorkingPoint) -> None:
         dt, heat = point.dt_s, self.heat
@@ -273,16 +282,17 @@ class RunningEngine:
         noise = self.rng.standard_normal(len(heat.seat)) * SEAT_SCATTER * sqrt(1 - keep**2)
         heat.seat = np.minimum(np.maximum(mean + (heat.seat - mean) * keep + noise, SEAT_LEAST), SEAT_MOST)
 
-    def _without_contact(self, point: WorkingPoint, chance: Floats) -> Floats:
-        """Chance of a misfire with what loose connectors add."""
+    def _contact_lost(self, point: WorkingPoint) -> Floats:
+        """Share of the step in which coil, injector or the feed of all hang in the air, per cylinder."""
+        hanging = self.nothing
         for contacts, near_c in (
             (self.coil_contacts, self.heat.coil_c),
             (self.injector_contacts, self.heat.coil_c),
             (self.feed, self.heat.coil_c[:1]),
         ):
             if contacts.any:
-                chance = 1 - (1 - chance) * (1 - contacts.lost(point, near_c, self.rng))
-        return chance
+                hanging = np.maximum(hanging, contacts.lost(point, near_c, self.rng))
+        return hanging
 
     def _burning(self, point: WorkingPoint, kpa: float, air: float, lam: Floats) -> tuple[Floats, Floats, Floats]:
         """Chance of a misfire, scatter of the work, and work of a firing that burns; per cylinder."""

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firstcause.vehicle.layout import EngineLayout
-from firstcause.virtualcar.crankshaft import FiringPulse, Segments, noise_share, slowing
+from firstcause.virtualcar.crankshaft import Segments, noise_share, pulse_of, slowing
 
 Counts = NDArray[np.int64]
 Level = Literal["catalyst", "emission"]
@@ -19,7 +19,7 @@ CATALYST_FLOOR_PERCENT, EMISSION_FLOOR_PERCENT = 5.0, 1.0  # same paragraphs [M]
 FIRST_REVOLUTIONS_SKIPPED = 2  # monitored from the end of the second revolution: (e)(3.3.1) [M]
 POSITIVE_TORQUE_LOAD = 0.08  # below this the engine is driven by the car: judgement
 WEDGE_FROM_RPM, REDLINE_RPM, WEDGE_LOAD = 3000.0, 6500.0, 0.152  # 4 inHg as a share of load: 13.5 kPa of 89
-RECOIL_FACTOR = 1.8  # judgement
+RECOIL_SHARE = 0.5  # judgement
 SINGLE_CYLINDER_SHARE, MULTIPLE_SHARE = 0.90, 0.10  # (e)(3.1.3) [R 1]
 
 
@@ -173,14 +173,18 @@ class Detector:
 
     def __init__(self, layout: EngineLayout, threshold_share: float = 0.33, threshold_sigma: float = 4.5):
         self.layout, self.threshold_share, self.threshold_sigma = layout, threshold_share, threshold_sigma
-        pulse = FiringPulse(layout)
-        self._gain = pulse.increments(pulse.best_start_deg())[1]
-        self._last, self._was_over = 0.0, False
+        self._gain = pulse_of(layout)[1]
+        self._last = 0.0
+        self._before = np.zeros(layout.count - 1)  # growth of the segments just before
 
     def threshold(self, rpm: float, manifold_kpa: float) -> float:
         """Growth of the segment time, as a share, from which it counts; `rpm` above 0."""
         expected = self._gain * slowing(self.layout, rpm, manifold_kpa)
         return max(self.threshold_share * expected, self.threshold_sigma * 2**0.5 * noise_share(rpm))
+
+    def settle(self) -> None:
+        """Fuel is cut: the next segments are compared with an even crankshaft."""
+        self._last, self._before = 0.0, np.zeros(self.layout.count - 1)
 
     def counted(self, segments: Segments, rpm: float, manifold_kpa: float) -> Counts:
         """Misfires counted in these segments, per cylinder in number order."""
@@ -188,12 +192,16 @@ class Detector:
             return np.zeros(self.layout.count, np.int64)
         growth = np.diff(segments.stretch, prepend=self._last)
         self._last = float(segments.stretch[-1])
-        threshold = self.threshold(rpm, manifold_kpa)
-        over = growth > threshold
-        follows = np.concatenate(([self._was_over], over[:-1]))
-        self._was_over = bool(over[-1])
-        # The crankshaft swings after a misfire: directly behind one it takes more to count another.
-        found = segments.cylinder[over & ~(follows & (growth < RECOIL_FACTOR * threshold))]
+        # Crankshaft and driveline swing after a misfire, in proportion to it: until that cylinder's next turn, what is
+        # small against the largest step just before is taken for its recoil.
+        reach = len(self._before)
+        steps = np.concatenate((self._before, growth))
+        self._before = steps[len(steps) - reach :]
+        swing = np.zeros(len(growth))
+        for back in range(1, reach + 1):
+            swing = np.maximum(swing, steps[reach - back : len(steps) - back])
+        limit = np.maximum(self.threshold(rpm, manifold_kpa), RECOIL_SHARE * swing)
+        found = segments.cylinder[growth > limit]
         return np.bincount(found - 1, minlength=self.layout.count).astype(np.int64)
 
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from firstcause.errors import RequestError
-from firstcause.virtualcar.car import VirtualCar
+from firstcause.virtualcar.car import EngineNotReady, VirtualCar
 from firstcause.virtualcar.drive import CYCLES, NAMED_DRIVES, DriveProfile, DriveRecord, described_drive, named_drive
 from firstcause.virtualcar.instruments import TESTS
 from firstcause.virtualcar.parts import PART_KINDS, PartKind
@@ -111,6 +111,8 @@ class ShopDay:
                 raise UnknownAct(act, f"{word!r} is neither a cylinder nor option=number") from None
         try:
             found = self.test(name, cylinder, **options)
+        except EngineNotReady:
+            return Answer(act, "Not done: the engine does not keep running", "does-not-run")
         except TypeError:
             raise UnknownAct(act, f"the test {name} has no such option") from None
         return Answer(act, found.words, found.outcome, found.values, series=found.series)

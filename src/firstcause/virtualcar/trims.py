@@ -31,9 +31,13 @@ class FuelTrim:
     def total_percent(self) -> float:
         return self.short_percent + self.long_percent[self.region]
 
-    def follow(self, dt_s: float, sensor_lambda: float, rpm: float, load_percent: float, closed: bool) -> None:
-        """One step: towards lambda 1 as the sensor shows it; open loop keeps only what was learned."""
+    def command(self, rpm: float, load_percent: float) -> float:
+        """What is added to the fuel at this working point, in percent; what the sensor shows then is of its cell."""
         self.region = region_of(rpm, load_percent)
+        return self.total_percent
+
+    def follow(self, dt_s: float, sensor_lambda: float, closed: bool) -> None:
+        """One step: towards lambda 1 as the sensor shows it; open loop keeps only what was learned."""
         if not closed:
             self.short_percent = 0.0
             return
