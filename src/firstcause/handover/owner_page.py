@@ -32,7 +32,7 @@ def owner_page(report: Report) -> Page:
         ),
         section("What we did", "main", points((*report.done, *report.moved, *report.old_parts))),
         section("What we did not do", "main", points(report.not_done)),
-        section("What to watch", "main", points((*report.watch, *report.cautions, *report.other_codes))),
+        section("What to watch", "main", points((*report.watch, *report.cautions))),
         section("The engine", "side", drawing(report.engine, _engine_caption(report), 74)),
         None if report.evidence is None else section("The evidence", "side", drawing(report.evidence, "", 55)),
         section("What may come back", "side", points(report.returns)),
@@ -46,7 +46,7 @@ def owner_page(report: Report) -> Page:
             ),
             words(report.price_ground) if report.options else None,
         ),
-        section("What the car still remembers", "side", points(report.permanent_words)),
+        section("What the car still remembers", "side", points((*report.permanent_words, *report.other_codes))),
     )
     return Page(
         title=f"Your car: {report.title}",
