@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from math import prod
 from typing import Protocol
 
@@ -86,42 +87,81 @@ def _shown_by(knowledge: Knowledge, test: TestEntry) -> Mapping[str, tuple[float
 
 def causes_of_count(state: State, unit: int, runs: Sequence[Mapping[Region, float]]) -> Causes:
     """The causes that act on a unit, each with its chance to be at work in at least one of these runs."""
-    here, strengths = state.units[unit], state.knowledge.model.strengths
+    here, at_work = state.units[unit], _at_work(state.knowledge, runs)
     found = []
     for (fault, holder), cause in state.current.items():
-        entry = state.knowledge.faults[fault]
-        if entry.behaviour is None or not touches(state, holder, cause, here):
+        shown = at_work.get(fault)
+        if shown is None or not touches(state, holder, cause, here):
             continue
-        if entry.scope in ("shared", "bank"):
-            found += _able_at_work(state, cause, entry, runs, state.knowledge.model.scale.shared_reaches)
-        elif state.facts[cause].remembers:
-            found += _able_at_work(state, cause, entry, runs, 1.0)
+        if shown.shared or state.facts[cause].remembers:
+            for way, able, anyhow in shown.by_way:
+                actor = state.able_to_act(cause, way)
+                found.append((cause, anyhow) if actor is None else (actor, able))
         else:
-            hidden = prod(1.0 - chance_at_work(entry.behaviour, watched) for watched in runs)
-            found.append((cause, strength_cumulative(entry.behaviour, 1.0 - hidden, strengths)))
+            found.append((cause, shown.afresh))
     return tuple(found)
 
 
-def _able_at_work(
-    state: State, cause: str, entry: FaultEntry, runs: Sequence[Mapping[Region, float]], reaches: float
-) -> list[tuple[str, tuple[float, ...]]]:
+@dataclass(frozen=True, slots=True)
+class _AtWork:
+    """How strongly a fault shows in some runs, as cumulative strengths.
+
+    `by_way`: for each way of acting, given that it is able to act so, and whether it is or not; `afresh`: when nothing
+    is known of that between one run and the next.
+    """
+
+    shared: bool
+    by_way: tuple[tuple[str, tuple[float, ...], tuple[float, ...]], ...]
+    afresh: tuple[float, ...]
+
+
+MOST_RUNS_KEPT = 512
+
+
+def _at_work(knowledge: Knowledge, runs: Sequence[Mapping[Region, float]]) -> Mapping[str, _AtWork]:
+    """For each fault that acts: what it does in these runs. Worked out once for all cylinders and thoughts."""
+    kept: dict[object, Mapping[str, _AtWork]] = knowledge.worked_out.setdefault(("at work", ""), {})
+    key = tuple(tuple(sorted(watched.items())) for watched in runs)
+    if key not in kept:
+        if len(kept) >= MOST_RUNS_KEPT:
+            kept.clear()
+        kept[key] = {
+            fault.id: _AtWork(
+                fault.scope in ("shared", "bank"),
+                tuple(_by_way(knowledge.model, fault, runs)),
+                strength_cumulative(
+                    fault.behaviour,
+                    1.0 - prod(1.0 - chance_at_work(fault.behaviour, watched) for watched in runs),
+                    knowledge.model.strengths,
+                ),
+            )
+            for fault in knowledge.faults.values()
+            if fault.behaviour is not None
+        }
+    return kept[key]
+
+
+def _by_way(
+    model: Model, fault: FaultEntry, runs: Sequence[Mapping[Region, float]]
+) -> Iterable[tuple[str, tuple[float, ...], tuple[float, ...]]]:
     """A cause is able to act in one way, or not, in every reading (a shared one for all its units alike)."""
-    behaviour, model = entry.behaviour, state.knowledge.model
+    behaviour = fault.behaviour
     assert behaviour is not None
-    found = []
+    reaches = model.scale.shared_reaches if fault.scope in ("shared", "bank") else 1.0
     for way, regions in model.complaint.ways().items():
-        ability = ability_of(model, entry, way)
+        ability = ability_of(model, fault, way)
         if ability <= 0.0 or not any(watched.get(region, 0.0) > 0.0 for watched in runs for region in regions):
             continue
         hidden = 1.0
         for watched in runs:
             missed = prod(1.0 - behaviour.acts[r] / ability * caught(behaviour, watched.get(r, 0.0)) for r in regions)
             hidden *= 1.0 - reaches * (1.0 - missed)
-        able, at_work = state.able_to_act(cause, way), 1.0 - hidden
-        if able is None:
-            able, at_work = cause, at_work * ability
-        found.append((able, strength_cumulative(behaviour, at_work, model.strengths)))
-    return found
+        shown = 1.0 - hidden
+        yield (
+            way,
+            strength_cumulative(behaviour, shown, model.strengths),
+            strength_cumulative(behaviour, shown * ability, model.strengths),
+        )
 
 
 def ability_of(model: Model, fault: FaultEntry, way: str) -> float:
@@ -175,8 +215,8 @@ def touches(state: State, holder: str, cause: str, here: frozenset[int]) -> bool
     """Whether a current cause acts on any of these cylinders: a part where it sits, a place where it is."""
     if holder in state.fitment.home:
         position = state.fitment.where(holder)
-        return position is not None and bool(here & set(position[1]))
-    return bool(state.facts[cause].home & here)
+        return position is not None and not here.isdisjoint(position[1])
+    return not here.isdisjoint(state.facts[cause].home)
 
 
 def cylinders_of(place: Place, car: CarFacts) -> frozenset[int]:
