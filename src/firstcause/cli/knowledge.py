@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 import click
 
@@ -39,6 +40,23 @@ def check(ctx: click.Context, pack: str, folder: Path | None, own: Path | None, 
             click.echo(str(problem))
         click.echo(f"{pack}: {len(problems)} problem(s).")
     ctx.exit(FOUND_WANTING if problems else 0)
+
+
+@knowledge.command()
+@click.argument("kind", type=click.Choice(["fault", "test", "repair"]))
+@click.argument("entry_id", metavar="ID")
+@click.option(
+    "--folder", "own", type=click.Path(file_okay=False, path_type=Path), default=Path("own-knowledge"),
+    show_default=True, envvar="FIRSTCAUSE_KNOWLEDGE", help="Your folder with own entries; made when missing.",
+)  # fmt: skip
+@click.option("--pack", default="misfire", show_default=True, help="Which pack it belongs to.")
+def new(kind: Literal["fault", "test", "repair"], entry_id: str, own: Path, pack: str) -> None:
+    """Write a new file for a fault, test or repair of your own, ready to be filled in; never over another file."""
+    from firstcause.knowledge.base import load
+    from firstcause.knowledge.templates import write_new
+
+    click.echo(f"Written: {write_new(kind, entry_id, load(pack), own)}")
+    click.echo(f"Fill it in with any text editor, then: firstcause knowledge check --pack {pack} --own {own}")
 
 
 @knowledge.command()

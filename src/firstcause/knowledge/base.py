@@ -29,6 +29,7 @@ from firstcause.knowledge.schema import (
     TestEntry,
     Triage,
 )
+from firstcause.knowledge.templates import gaps_in
 from firstcause.vehicle.layout import EngineLayout
 
 PACKS_FOLDER = Path(__file__).parent / "data"
@@ -161,6 +162,8 @@ def read_as(file: Path, kind: type[T]) -> T:
 
 
 def _validated(file: Path, kind: type[T], raw: object) -> T:
+    if gaps := [f"{where} {what}" for where, what in gaps_in(raw)]:
+        raise BadEntry(file, gaps)
     try:
         return kind.model_validate(raw)
     except ValidationError as error:

@@ -27,6 +27,7 @@ from firstcause.knowledge.schema import (
     TestEntry,
     Triage,
 )
+from firstcause.knowledge.templates import gaps_in
 
 T = TypeVar("T", bound=BaseModel)
 
@@ -172,6 +173,10 @@ class _Reader:
         return raw
 
     def _valid(self, file: Path, where: str, raw: object, kind: type[T]) -> T | None:
+        gaps = [Problem(file, place, message) for place, message in gaps_in(raw, where)]
+        if gaps:  # what else is wrong with the file is told when it is filled in
+            self.problems += gaps
+            return None
         try:
             return kind.model_validate(raw)
         except ValidationError as error:
