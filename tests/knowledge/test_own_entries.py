@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
+import pytest
+from click.testing import CliRunner
+
+from firstcause.cli.main import main
 from firstcause.knowledge.base import PACKS_FOLDER, load
 from firstcause.knowledge.check import check_pack
 
@@ -73,3 +78,59 @@ def test_an_own_file_overrules_the_shipped_one_and_is_marked(tmp_path: Path) -> 
     assert base.marks == {"faults/coil-dead": "overrules"}
     assert base.faults["coil-dead"].status == "draft"
     assert check_pack(PACKS_FOLDER / "misfire", own / "misfire") == []
+
+
+WEIGHED_CASE = """
+[car]
+make = "Calder"
+model = "Tarn"
+distance_km = 120000
+[car.engine]
+shape = "I4"
+
+[[event]]
+kind = "counted"
+minutes = { idle = 3 }
+rpm = 720
+misfires = { 1 = 0, 2 = 0, 3 = 230, 4 = 0 }
+"""
+
+
+@pytest.mark.parametrize("said", ["option", "environment"])
+def test_every_command_weighs_with_the_own_entries(said: str, tmp_path: Path) -> None:
+    own = own_folder(tmp_path, "tests/sniff-the-well.toml", OWN_TEST)
+    case = tmp_path / "case.toml"
+    case.write_text(WEIGHED_CASE, encoding="utf-8")
+
+    def run(*words: str | Path) -> str:
+        before = ["--own", str(own)] if said == "option" else []
+        environment = {"FIRSTCAUSE_KNOWLEDGE": str(own)} if said == "environment" else {}
+        result = CliRunner().invoke(main, [*before, *map(str, words)], env=environment)
+        assert result.exit_code == 0, result.output
+        return result.output
+
+    version = load("misfire", own=own).version
+    assert json.loads(run("weigh", case, "--json"))["knowledge"]["version"] == version
+    assert f"version {version}" in run("export-model", case)
+    assert "Smell at the plug well" in run("knowledge", "show", "sniff-the-well")
+
+
+def test_the_page_is_served_with_the_own_entries(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    own, served = own_folder(tmp_path, "tests/sniff-the-well.toml", OWN_TEST), []
+    monkeypatch.setattr("uvicorn.run", lambda app, **_: served.append(app))
+
+    result = CliRunner().invoke(main, ["--own", str(own), "serve", "--casebook", str(tmp_path / "book.db")])
+
+    assert result.exit_code == 0, result.output
+    packs = served[0].state.desk.packs
+    assert packs["misfire"].marks == {"tests/sniff-the-well": "own"}
+    assert not packs["no-start"].marks
+
+
+def test_a_folder_that_is_not_there_is_said_by_every_command(tmp_path: Path) -> None:
+    case = tmp_path / "case.toml"
+    case.write_text(WEIGHED_CASE, encoding="utf-8")
+    for words in (["weigh", str(case)], ["knowledge", "show", "coil-dead"], ["export-model", str(case)]):
+        result = CliRunner().invoke(main, ["--own", str(tmp_path / "gone"), *words])
+        assert result.exit_code == 4, result.output
+        assert "There is no folder" in result.output

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 from firstcause.casebook.case import Case
@@ -89,9 +90,12 @@ class WeighedCase:
         }
 
 
-def knowledge_of(case: Case) -> Knowledge:
-    """The shipped pack that the case names; raises KnowledgeError when there is none of that name."""
-    return load(case.opened.pack)
+def knowledge_of(case: Case, own: Path | None = None) -> Knowledge:
+    """The shipped pack that the case names, under the own entries in the folder `own` when there is one.
+
+    Raises KnowledgeError when there is no pack of that name, or no such folder.
+    """
+    return load(case.opened.pack, own=own)
 
 
 def safety_of(case: Case, knowledge: Knowledge) -> Safety:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from firstcause.cli.output import FOUND_WANTING, SayErrors, as_json, line, table
+from firstcause.cli.own_knowledge import own_folder
 from firstcause.errors import RequestError
 
 if TYPE_CHECKING:
@@ -82,7 +83,7 @@ def new(pack: str, make: str, model: str, km: float, shape: str) -> None:
     from firstcause.casebook.written import write_case
     from firstcause.knowledge.base import load
 
-    knowledge, engine = load(pack), EngineDescription(shape=shape)
+    knowledge, engine = load(pack, own=own_folder()), EngineDescription(shape=shape)
     layout_of(engine)
     car = Car(make=make, model=model, distance_km=km, engine=engine)
     opened = Event(id="e1", at=now().replace(microsecond=0), body=Opened(car=car, pack=pack))
@@ -116,7 +117,7 @@ def take(case_file: Path, store_path: Path) -> None:
 
     written = read_case_file(case_file, at=now())
     try:
-        events = admitted_closings(written.events, knowledge_of(replay(written.events)))
+        events = admitted_closings(written.events, knowledge_of(replay(written.events), own_folder()))
         with CaseStore(store_path, clock=now) as store:
             click.echo(store.adopt(events, written.people))
     except EventRefused as error:
@@ -135,7 +136,7 @@ def show(case_id: str, store_path: Path, json_out: bool) -> None:
 
     with opened_casebook(store_path) as store:
         case = store.case(case_id)
-        weighed = weigh_case(case, knowledge_of(case))
+        weighed = weigh_case(case, knowledge_of(case, own_folder()))
     if json_out:
         as_json(weighed.to_dict())
     else:
@@ -183,7 +184,7 @@ def import_(source: Path, store_path: Path) -> None:
         line(f"{imported.case_id}: {imported.new_events} new event(s)", 0)
         case = store.case(imported.case_id)
     if case.state in ("cured", "relieved"):
-        said = closing_words(weigh_case(case, knowledge_of(case)))
+        said = closing_words(weigh_case(case, knowledge_of(case, own_folder())))
         if said != case.state:
             line(f"{imported.case_id}: {said}", 0)
 

@@ -10,6 +10,7 @@ import click
 
 from firstcause.cli.case import opened_casebook
 from firstcause.cli.output import line
+from firstcause.cli.own_knowledge import own_folder
 
 if TYPE_CHECKING:
     from firstcause.casebook.case import Case
@@ -35,7 +36,7 @@ def export_model(case: str, store_path: Path | None, form: str, out: Path | None
     from firstcause.casebook.weighing import knowledge_of
 
     told = _case(case, store_path)
-    exported = model_as_bif(told, knowledge_of(told), Path(case).name)
+    exported = model_as_bif(told, knowledge_of(told, own_folder()), Path(case).name)
     if out is None:
         click.echo(exported.text, nl=False)
         return

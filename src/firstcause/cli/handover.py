@@ -10,6 +10,7 @@ import click
 
 from firstcause.cli.case import CASEBOOK, opened_casebook
 from firstcause.cli.output import as_json, line
+from firstcause.cli.own_knowledge import own_folder
 
 if TYPE_CHECKING:
     from firstcause.casebook.store import CaseStore
@@ -28,7 +29,7 @@ def handover(case_id: str, store_path: Path, into: Path, paper: str, json_out: b
     from firstcause.casebook.weighing import knowledge_of
 
     with opened_casebook(store_path) as store:
-        knowledge = knowledge_of(store.case(case_id))
+        knowledge = knowledge_of(store.case(case_id), own_folder())
         if json_out:
             as_json(report_of(store, case_id, knowledge, datetime.now(UTC)).to_dict())
             return

@@ -8,11 +8,11 @@ from typing import Literal
 import click
 
 from firstcause.cli.output import FOUND_WANTING, SayErrors, as_json, heading, line, table
+from firstcause.cli.own_knowledge import ENVIRONMENT, OWN_HELP, own_folder
 from firstcause.errors import RequestError
 
 OWN = click.option(
-    "--own", type=click.Path(path_type=Path), default=None, envvar="FIRSTCAUSE_KNOWLEDGE",
-    help="A folder with own entries, laid over the shipped ones: OWN/<pack>/faults/my-fault.toml.",
+    "--own", type=click.Path(path_type=Path), default=own_folder, show_default=False, envvar=ENVIRONMENT, help=OWN_HELP,
 )  # fmt: skip
 
 
@@ -47,7 +47,7 @@ def check(ctx: click.Context, pack: str, folder: Path | None, own: Path | None, 
 @click.argument("entry_id", metavar="ID")
 @click.option(
     "--folder", "own", type=click.Path(file_okay=False, path_type=Path), default=Path("own-knowledge"),
-    show_default=True, envvar="FIRSTCAUSE_KNOWLEDGE", help="Your folder with own entries; made when missing.",
+    show_default=True, envvar=ENVIRONMENT, help="Your folder with own entries; made when missing.",
 )  # fmt: skip
 @click.option("--pack", default="misfire", show_default=True, help="Which pack it belongs to.")
 def new(kind: Literal["fault", "test", "repair"], entry_id: str, own: Path, pack: str) -> None:

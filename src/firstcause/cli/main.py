@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import importlib
 import os
+from pathlib import Path
 from typing import Any
 
 import click
 
 from firstcause import __version__
 from firstcause.cli.output import SayErrors
+from firstcause.cli.own_knowledge import ENVIRONMENT, OWN_HELP
 
 _COMMANDS: dict[str, tuple[str, str, str]] = {
     "tryout": ("firstcause.cli.tryout.command", "tryout", "Play two whole cases on the virtual car."),
@@ -49,6 +51,7 @@ class _Commands(SayErrors):
 
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="firstcause")
+@click.option("--own", type=click.Path(path_type=Path), default=None, envvar=ENVIRONMENT, help=OWN_HELP)
 def main(**_: Any) -> None:
     """A technician's casebook: from a lit warning lamp to a proven repair and an honest hand-over.
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from firstcause.cli.next_step import read_tools
+from firstcause.cli.own_knowledge import own_folder
 from firstcause.errors import RequestError
 
 _LOOPBACK = ("127.0.0.1", "localhost", "::1")
@@ -39,9 +40,11 @@ def serve(store_path: Path, host: str, port: int, rate: float | None, tools_file
     import uvicorn
 
     from firstcause.casebook.shop import Shop
+    from firstcause.knowledge.base import load, pack_names
     from firstcause.web.app import create_app
 
     shop = Shop(rate, None if tools_file is None else read_tools(tools_file))
-    app = create_app(store_path, clock=lambda: datetime.now(UTC), shop=shop)
+    packs = {name: load(name, own=own_folder()) for name in pack_names()}
+    app = create_app(store_path, clock=lambda: datetime.now(UTC), packs=packs, shop=shop)
     click.echo(f"firstcause: http://{host}:{port}/  (casebook {store_path}; stop with Ctrl-C)")
     uvicorn.run(app, host=host, port=port, log_level="warning", timeout_graceful_shutdown=2)

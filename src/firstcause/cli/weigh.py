@@ -14,6 +14,7 @@ import click
 from firstcause.cli.arguing import print_mind, print_suspects, print_why_not
 from firstcause.cli.next_step import asked_dict, beside_the_list, print_thinking, print_what_if, read_tools
 from firstcause.cli.output import WIDTH, as_json, bar, heading, line, table
+from firstcause.cli.own_knowledge import own_folder
 from firstcause.reasoning.saying import in_words
 
 if TYPE_CHECKING:
@@ -74,7 +75,8 @@ def weigh(
     written = read_case_file(case_file, at=datetime.now(UTC))
     shop = Shop(rate, None if tools_file is None else read_tools(tools_file))
     case = replay(written.events)
-    weighed = weigh_case(case, knowledge_of(case) if pack is None else load(pack), shop=shop)
+    own = own_folder()
+    weighed = weigh_case(case, knowledge_of(case, own) if pack is None else load(pack, own=own), shop=shop)
     if why_not is not None:
         fault, _, where = why_not.partition("@")
         told = weighed.weighing.why_not(cause_named(weighed.weighing.model, fault.strip(), where.strip()))
