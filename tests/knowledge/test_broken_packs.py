@@ -10,6 +10,7 @@ import pytest
 from firstcause.errors import KnowledgeError
 from firstcause.knowledge.base import PACKS_FOLDER, BadEntry, load
 from firstcause.knowledge.check import check_pack
+from firstcause.knowledge.lines import line_of
 
 TRIMS = "tests/fuel/trims-by-region.toml"
 COIL = "faults/ignition/coil-dead.toml"
@@ -175,7 +176,7 @@ BROKEN = {
         COIL,
         'test = "spark-at-gap"',
         'test = "spark-at-gasp"',
-        f"{COIL}: shows[2].test: there is no test 'spark-at-gasp'",
+        f"{COIL}: shows[2].test: there is no test 'spark-at-gasp'; 'spark-at-gap' is",
     ),
     "outcome that the test has not": (
         COIL,
@@ -187,7 +188,7 @@ BROKEN = {
         LEAK,
         'cautions = ["crank-may-spin"',
         'cautions = ["crank-may-dance"',
-        f"{LEAK}: cautions: there is no caution 'crank-may-dance'",
+        f"{LEAK}: cautions: there is no caution 'crank-may-dance'; 'crank-may-spin' is",
     ),
     "access in a circle": (
         "access.toml",
@@ -331,3 +332,49 @@ def test_loading_a_broken_file_says_the_same_and_what_to_do(pack: Path) -> None:
 def test_a_folder_that_is_not_there_is_refused(tmp_path: Path) -> None:
     with pytest.raises(KnowledgeError, match="Nothing was checked"):
         check_pack(tmp_path / "nowhere")
+
+
+PLACES = """\
+id = "x"
+name = "A"
+
+[behaviour]
+acts = { idle = 1 }  # = no key
+
+[[shows]]
+test = "one"
+
+[[shows]]
+test = "two"
+outcomes = { a = 1 }
+
+[[part]]
+[part.new_part]
+chance = 1
+"""
+
+
+@pytest.mark.parametrize(
+    ("where", "line"),
+    [
+        ("name", 2), ("behaviour.acts", 5), ("behaviour.acts.idle", 5), ("behaviour.strength", 4), ("shows", 7),
+        ("shows[2]", 10), ("shows[2].test", 11), ("shows[2].outcomes.a", 12), ("part[1].new_part.chance", 16),
+        ("part[1].id", 14), ("the entry", None), ("", None),
+    ],
+)  # fmt: skip
+def test_a_place_is_found_in_its_line(where: str, line: int | None) -> None:
+    assert line_of(PLACES, where) == line
+
+
+def test_each_complaint_names_the_line_that_a_technician_opens(pack: Path) -> None:
+    change(pack, *BROKEN["test that is nowhere"][:3])
+    change(pack, FIT_COIL, 'name = "New ignition coil"', 'name = "New ignition coil')
+    lines = (pack / COIL).read_text(encoding="utf-8").splitlines()
+
+    found = {problem.file.as_posix(): problem for problem in check_pack(pack)}
+
+    assert lines[(found[COIL].line or 0) - 1] == 'test = "spark-at-gasp"'
+    assert found[COIL].with_line().startswith(f"{COIL}:{found[COIL].line}: shows[2].test: ")
+    assert found[FIT_COIL].line == 1 + (pack / FIT_COIL).read_text(encoding="utf-8").splitlines().index(
+        'name = "New ignition coil'
+    )

@@ -134,3 +134,25 @@ def test_a_folder_that_is_not_there_is_said_by_every_command(tmp_path: Path) -> 
         result = CliRunner().invoke(main, ["--own", str(tmp_path / "gone"), *words])
         assert result.exit_code == 4, result.output
         assert "There is no folder" in result.output
+
+
+@pytest.mark.parametrize(
+    ("entry", "told", "named_by"),
+    [
+        ("coil", "Ignition coil  [coil, part]", "coil-dead"),
+        ("coil-off", "[coil-off, access]", "coil"),
+        ("bumps-set-it-off", "[bumps-set-it-off, question]", "contact-loose-coil"),
+        ("no-piercing", "[no-piercing, caution]", "loom-look"),
+    ],
+)
+def test_what_stands_in_the_lists_is_shown_with_who_names_it(entry: str, told: str, named_by: str) -> None:
+    shown = CliRunner().invoke(main, ["knowledge", "show", entry])
+    assert shown.exit_code == 0, shown.output
+    assert told in shown.output
+    assert named_by in shown.output.split("Named by")[1]
+
+
+def test_an_unknown_name_is_told_its_near_ones_in_the_lists_too() -> None:
+    shown = CliRunner().invoke(main, ["knowledge", "show", "no-piersing"])
+    assert shown.exit_code == 3
+    assert "near: no-piercing" in shown.output

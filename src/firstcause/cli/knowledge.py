@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from difflib import get_close_matches
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -11,9 +12,16 @@ from firstcause.cli.output import FOUND_WANTING, SayErrors, as_json, heading, li
 from firstcause.cli.own_knowledge import ENVIRONMENT, OWN_HELP, own_folder
 from firstcause.errors import RequestError
 
+if TYPE_CHECKING:
+    from pydantic import BaseModel
+
+    from firstcause.knowledge.base import Knowledge
+
 OWN = click.option(
     "--own", type=click.Path(path_type=Path), default=own_folder, show_default=False, envvar=ENVIRONMENT, help=OWN_HELP,
 )  # fmt: skip
+
+_MARKS = {"": "", "own": ", your own", "overrules": ", your own instead of the shipped one"}
 
 
 @click.group(cls=SayErrors)
@@ -34,11 +42,13 @@ def check(ctx: click.Context, pack: str, folder: Path | None, own: Path | None, 
 
     problems = check_pack((folder or PACKS_FOLDER) / pack, None if own is None else own / pack)
     if json_out:
-        as_json([{"file": str(p.file), "where": p.where, "message": p.message} for p in problems])
+        as_json([{"file": str(p.file), "line": p.line, "where": p.where, "message": p.message} for p in problems])
     else:
         for problem in problems:
-            click.echo(str(problem))
+            click.echo(problem.with_line())
         click.echo(f"{pack}: {len(problems)} problem(s).")
+        if problems:
+            click.echo("Correct each at the line named (at the end of the file where none is), then check again.")
     ctx.exit(FOUND_WANTING if problems else 0)
 
 
@@ -71,15 +81,14 @@ def show(entry_id: str, pack: str, own: Path | None, json_out: bool) -> None:
     base = load(pack, own=own)
     entry = base.faults.get(entry_id) or base.tests.get(entry_id) or base.repairs.get(entry_id)
     if entry is None:
-        import difflib
-
-        known = [*base.faults, *base.tests, *base.repairs]
-        near = ", ".join(difflib.get_close_matches(entry_id, known, n=3)) or "none that looks like it"
-        raise RequestError(f"The pack {pack!r} has no entry {entry_id!r}; near: {near}.")
+        _show_listed(base, entry_id, json_out)
+        return
     if json_out:
         as_json(entry.model_dump(mode="json"))
         return
-    click.secho(f"{entry.name}  [{entry.id}, {entry.status}]", bold=True)
+    kind = "faults" if entry_id in base.faults else "tests" if entry_id in base.tests else "repairs"
+    mark = _MARKS[base.marks.get(f"{kind}/{entry_id}", "")]
+    click.secho(f"{entry.name}  [{entry.id}, {entry.status}{mark}]", bold=True)
     if entry_id in base.faults:
         fault = base.faults[entry_id]
         line(fault.plain)
@@ -120,3 +129,36 @@ def show(entry_id: str, pack: str, own: Path | None, json_out: bool) -> None:
         line(f"! {base.cautions[caution].text}")
     if not entry.cautions:
         line("None recorded; the maker's service information comes first in any case.")
+
+
+def _show_listed(base: Knowledge, entry_id: str, json_out: bool) -> None:
+    """A part, an access, a question or a caution, with what names it; raises RequestError when there is none."""
+    lists = {"part": base.parts, "access": base.access, "question": base.questions, "caution": base.cautions}
+    kind = next((kind for kind, entries in lists.items() if entry_id in entries), None)
+    entries = [*base.faults.values(), *base.tests.values(), *base.repairs.values()]
+    if kind is None:
+        known = sorted({each.id for each in entries}.union(*lists.values()))
+        near = ", ".join(get_close_matches(entry_id, known, n=3)) or "none that looks like it"
+        raise RequestError(f"The pack {base.pack!r} has no entry {entry_id!r}; near: {near}.")
+    entry = lists[kind][entry_id]
+    if json_out:
+        as_json(entry.model_dump(mode="json"))
+        return
+    said = entry.model_dump(mode="json", exclude_defaults=True, exclude={"id"})
+    title = said.pop("name", None) or said.pop("ask", None) or said.pop("text")
+    click.secho(f"{title}  [{entry_id}, {kind}]", bold=True)
+    for key, value in said.items():
+        told = ", ".join(f"{k} {v}" for k, v in value.items()) if isinstance(value, dict) else value
+        line(f"{key.replace('_', ' ')}: {', '.join(told) if isinstance(told, list) else told}")
+    heading("Named by")
+    users = [each for each in (*entries, *base.parts.values()) if entry_id in _named_by(each)]
+    table([[each.name, each.id] for each in users])
+    if not users:
+        line("Nothing.")
+
+
+def _named_by(entry: BaseModel) -> set[str]:
+    """The parts, access, questions and cautions that an entry names."""
+    named = {str(getattr(entry, key, None)) for key in ("part", "renews")}
+    named.update(*(getattr(entry, key, ()) for key in ("access", "cautions")))
+    return named | {story.answer for story in getattr(entry, "story", ())}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -14,6 +15,7 @@ from firstcause.knowledge.base import PARTS_FILE, BadEntry, read_toml
 from firstcause.knowledge.complaints import complaints_of
 from firstcause.knowledge.cross_checks import CROSS_CHECKS
 from firstcause.knowledge.layers import Layers, told_from_the_other_side
+from firstcause.knowledge.lines import line_in_message, line_of
 from firstcause.knowledge.pack import Filed, Pack, Problem
 from firstcause.knowledge.schema import (
     FILLER_WORDS,
@@ -67,7 +69,16 @@ def check_pack(folder: Path, own: Path | None = None) -> list[Problem]:
     problems += reader.strays()
     for check in CROSS_CHECKS:
         problems += check(pack)
-    return sorted(set(problems), key=lambda problem: (str(problem.file), problem.where, problem.message))
+    found = sorted(set(problems), key=lambda problem: (str(problem.file), problem.where, problem.message))
+    return [replace(problem, line=_line(reader.layers.path_of(problem.file), problem)) for problem in found]
+
+
+def _line(path: Path, problem: Problem) -> int | None:
+    said = line_in_message(problem.message) if problem.where == "the file" else None
+    try:
+        return said or line_of(path.read_text(encoding="utf-8"), problem.where)
+    except (OSError, UnicodeDecodeError):
+        return None
 
 
 def other_side_known(

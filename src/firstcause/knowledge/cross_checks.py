@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from difflib import get_close_matches
 from itertools import chain
 from typing import Any
 
@@ -29,7 +30,8 @@ def references(pack: Pack) -> Iterator[Problem]:
         if name in pack.unreadable.get(kind, ()):
             continue
         if name not in known:
-            yield filed.problem(where, f"there is no {_one(kind)} {name!r}")
+            near = "".join(f"; {close!r} is" for close in get_close_matches(name, known, n=1, cutoff=0.7))
+            yield filed.problem(where, f"there is no {_one(kind)} {name!r}{near}")
         elif getattr(known[name].entry, "status", "") == "withdrawn" and _active(filed.entry):
             yield filed.problem(where, f"the {_one(kind)} {name!r} is withdrawn")
 

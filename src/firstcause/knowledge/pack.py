@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Generic, TypeVar
 
@@ -26,14 +26,20 @@ T = TypeVar("T", bound=BaseModel, covariant=True)
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One complaint: the file (from the pack's folder), the place in it, and one sentence."""
+    """One complaint: the file (from the pack's folder), the place in it, one sentence; the line where it was found."""
 
     file: Path
     where: str
     message: str
+    line: int | None = field(default=None, compare=False)
 
     def __str__(self) -> str:
         return f"{self.file.as_posix()}: {self.where}: {self.message}"
+
+    def with_line(self) -> str:
+        """The same with the line after the file, as editors take it: `faults/coil-dead.toml:12: …`."""
+        at = "" if self.line is None else f":{self.line}"
+        return f"{self.file.as_posix()}{at}: {self.where}: {self.message}"
 
 
 @dataclass(frozen=True, slots=True)
