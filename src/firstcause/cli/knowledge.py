@@ -151,8 +151,9 @@ def _show_listed(base: Knowledge, entry_id: str, json_out: bool) -> None:
         told = ", ".join(f"{k} {v}" for k, v in value.items()) if isinstance(value, dict) else value
         line(f"{key.replace('_', ' ')}: {', '.join(told) if isinstance(told, list) else told}")
     heading("Named by")
-    users = [each for each in (*entries, *base.parts.values()) if entry_id in _named_by(each)]
-    table([[each.name, each.id] for each in users])
+    users = [[each.name, each.id] for each in entries if entry_id in _named_by(each)]
+    users += [[part.name, part.id] for part in base.parts.values() if entry_id in _named_by(part)]
+    table(users)
     if not users:
         line("Nothing.")
 
