@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
+from firstcause.cli.catalogue import catalogue
 from firstcause.cli.output import FOUND_WANTING, SayErrors, as_json, heading, line, table
 from firstcause.cli.own_knowledge import ENVIRONMENT, OWN_HELP, own_folder
 from firstcause.errors import RequestError
@@ -27,6 +28,9 @@ _MARKS = {"": "", "own": ", your own", "overrules": ", your own instead of the s
 @click.group(cls=SayErrors)
 def knowledge() -> None:
     """The knowledge base: one reviewed text file for each fault, test and repair."""
+
+
+knowledge.add_command(catalogue)
 
 
 @knowledge.command()

@@ -18,7 +18,7 @@ from firstcause.casebook.shop import Shop
 from firstcause.casebook.store import CaseStore, NoSuchCase, NotReadable, NotRecorded, WrittenInBetween
 from firstcause.errors import FirstcauseError
 from firstcause.knowledge.base import Knowledge, load, pack_names
-from firstcause.web import actions, api, pages, papers
+from firstcause.web import actions, api, knowing, pages, papers
 from firstcause.web.desk import Desk
 from firstcause.web.guard import LOOPBACK, Guard, TooLarge, WrongKind
 from firstcause.web.render import STATIC, Render, wants_json
@@ -64,7 +64,7 @@ def create_app(
     app.state.desk = Desk(store, packs, currency=currency, clock=clock, shop=shop)
     app.state.render = Render()
     app.add_middleware(Guard, hosts=hosts)
-    for module in (pages, papers, actions, api):
+    for module in (pages, papers, knowing, actions, api):
         app.include_router(module.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_exception_handler(FirstcauseError, _sentence)

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote, unquote
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import ChoiceLoader, Environment, FileSystemLoader, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
@@ -25,7 +25,9 @@ class Render:
 
     def __init__(self) -> None:
         self._templates = Environment(
-            loader=FileSystemLoader(HERE / "templates"),
+            loader=ChoiceLoader(
+                [FileSystemLoader(HERE / "templates"), PackageLoader("firstcause.handover", "templates")]
+            ),
             autoescape=True,
             undefined=StrictUndefined,
             trim_blocks=True,
