@@ -43,3 +43,9 @@ def test_what_is_not_there_is_said(shop, address) -> None:
     answer = shop.client.get(address)
     assert answer.status_code == 404
     assert "There is no such page" in answer.text
+
+
+def test_a_suspect_of_a_case_leads_to_what_is_known_of_it(shop) -> None:
+    page = shop.client.get(f"/cases/{shop.misfiring()}/suspect", params={"cause": "coil-dead@coil-3"}).text
+    assert 'href="/knowledge/misfire/coil-dead"' in page
+    assert "Speaks against it" in shop.client.get("/knowledge/misfire/coil-dead").text

@@ -131,7 +131,8 @@ def suspect(
     values = {"view": view, "tab": "case", "choices": choices(weighed), "caution": CAUTION}
     if not cause:
         return render.page(request, "another.html", values)
-    return render.page(request, "suspect.html", {**values, "a": argument_view(cause, weighed)})
+    known = f"/knowledge/{desk.store.case(case_id).opened.pack}/{cause.partition('@')[0]}"
+    return render.page(request, "suspect.html", {**values, "a": argument_view(cause, weighed), "known": known})
 
 
 @router.get("/cases/{case_id}/parts")
