@@ -73,6 +73,18 @@ BROKEN = {
         "again_for = []",
         "model.toml: complaint: each condition stands under again_for of exactly one watch",
     ),
+    "a part's price outside its class": (
+        "model.toml",
+        "B = [20, 80]",
+        "B = [20, 40]",
+        "model.toml: money: the price 50 of class B lies outside its span",
+    ),
+    "a way back that ends before it begins": (
+        "faults/wiring/contact-loose-coil.toml",
+        "after_km = [50, 8000]",
+        "after_km = [8000, 50]",
+        "faults/wiring/contact-loose-coil.toml: returns: the first distance lies before the second",
+    ),
     "otherwise does not close": (
         LEAK,
         "outcomes = { tight = 0.78, fair = 0.19, leaks = 0.03 }",

@@ -17,8 +17,8 @@ PACK = PACKS_FOLDER / "misfire"
 PACKS = [PACKS_FOLDER / name for name in pack_names()]
 every_pack = pytest.mark.parametrize("pack", PACKS, ids=lambda folder: folder.name)
 # Numbers whose ground is said by the field itself: minutes by `minutes_ground` or `ground`, which stand at common
-# practice unless the file says otherwise; the way back of a relieved trouble by the words of `watch` beside it.
-GROUND_IN_THE_FIELD = {"minutes", "minutes_buried", "swap_minutes", "returns_after_km"}
+# practice unless the file says otherwise.
+GROUND_IN_THE_FIELD = {"minutes", "minutes_buried", "swap_minutes"}
 
 
 @pytest.fixture(scope="module")

@@ -17,7 +17,6 @@ from firstcause.handover.causes import place_of
 from firstcause.handover.ending import shown_cured
 from firstcause.handover.facts import Authorisation, OptionFact
 from firstcause.handover.plainly import chance_figure, moment_words, money_words, place_words
-from firstcause.knowledge.schema import PartsClass
 from firstcause.reasoning.choice import Option
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.steps import Step, Terms, open_now, repair_steps
@@ -25,16 +24,6 @@ from firstcause.vehicle.layout import EngineLayout
 
 MOST_REPAIRS = 3
 _SAID_PRICE = re.compile(r"\babout (\d[\d,]*)")  # as a set-aside step notes what was said
-# From and to, in the shop's currency: the classes as model.toml words them ("A below 20, B to 80, …, F above").
-PARTS_CLASS_SPAN: Mapping[PartsClass, tuple[float, float | None]] = {
-    "none": (0.0, 0.0),
-    "A": (0.0, 20.0),
-    "B": (20.0, 80.0),
-    "C": (80.0, 250.0),
-    "D": (250.0, 800.0),
-    "E": (800.0, 2500.0),
-    "F": (2500.0, None),
-}
 
 
 def options_of(weighed: WeighedCase, currency: str, labour_per_hour: float | None) -> tuple[OptionFact, ...]:
@@ -119,7 +108,7 @@ def _reaches(model: Model, step: Step, cause: str) -> bool:
 def _repair(weighed: WeighedCase, step: Step, settles: str, terms: Terms, currency: str) -> OptionFact:
     repair, layout = weighed.knowledge.repairs[step.what], weighed.case.layout
     labour = terms.labour(step.minutes)
-    least, most = PARTS_CLASS_SPAN[repair.parts_class]
+    least, most = weighed.knowledge.model.money.span_of(repair.parts_class)
     highest = None if most is None else labour + most
     return OptionFact(
         key=step.key,

@@ -185,13 +185,25 @@ class Reseat(Grounded):
     causes: Probability
 
 
+class Returns(Grounded):
+    """When the trouble is likely back if only the symptom was relieved: km driven, from and to."""
+
+    after_km: tuple[Annotated[int, Field(ge=0)], Annotated[int, Field(ge=0)]]
+
+    @model_validator(mode="after")
+    def _from_before_to(self) -> Self:
+        if self.after_km[0] >= self.after_km[1]:
+            raise ValueError("the first distance lies before the second")
+        return self
+
+
 class FaultEntry(Entry):
     """One fault: what it is, where it lives, how often it is the cause, what causes it, what it shows.
 
     A `root` can be the first cause; a `victim` comes only from what stands under [[caused_by]] (its own weight is 0);
     an `unlisted` fault stands for what the catalogue does not hold and shows nothing in particular. A fault without
-    [behaviour] acts only through its victims. `watch` and `returns_after_km` are for the owner: what to look at, and
-    when (from, to) the trouble is likely back if only the symptom was relieved. `ruins` names faults it leaves behind.
+    [behaviour] acts only through its victims. `watch` and [returns] are for the owner: what to look at, and
+    when the trouble is likely back if only the symptom was relieved. `ruins` names faults it leaves behind.
     """
 
     plain: Words
@@ -207,7 +219,7 @@ class FaultEntry(Entry):
     cured_by: list[CuredBy] = []
     reseat: Reseat | None = None
     watch: str = ""
-    returns_after_km: tuple[int, int] | None = None
+    returns: Returns | None = None
     ruins: list[Identifier] = []
 
     @model_validator(mode="after")
@@ -226,6 +238,11 @@ class FaultEntry(Entry):
         if not all(behaviour.fitted.says_something() for behaviour in self.behaviour_where):
             raise ValueError("each [[behaviour_where]] says under `fitted` for which engines it is")
         return self
+
+    @property
+    def returns_after_km(self) -> tuple[int, int] | None:
+        """From and to; None where nothing is known of a return."""
+        return None if self.returns is None else self.returns.after_km
 
 
 def _two_for_one_engine(fitted: list[Fitted]) -> str | None:
@@ -606,14 +623,39 @@ class Scale(Grounded):
     remembered: Probability = 0.0
 
 
+class PartsSpan(Grounded):
+    """What a part of each class costs, from and to; one number alone is a class without an upper end."""
+
+    classes: dict[PartsClass, Annotated[list[Annotated[float, Field(ge=0.0)]], Field(min_length=1, max_length=2)]]
+
+
 class Money(Grounded):
-    """What things cost unless the shop says otherwise; money in the shop's currency."""
+    """What things cost unless the shop says otherwise; money in the shop's currency.
+
+    `parts_class` is what is reckoned with for a part of a class; it lies in the `parts_span` of its class.
+    """
 
     labour_per_hour: float
     parts_class: dict[PartsClass, float]
+    parts_span: PartsSpan
     comeback: float
     refer_out: float
     verify_minutes: Minutes
+
+    @model_validator(mode="after")
+    def _each_class_in_its_span(self) -> Self:
+        if set(self.parts_class) != set(self.parts_span.classes):
+            raise ValueError("parts_class and parts_span name the same classes")
+        for name, price in self.parts_class.items():
+            least, most = self.span_of(name)
+            if price < least or (most is not None and price > most):
+                raise ValueError(f"the price {price:g} of class {name} lies outside its span")
+        return self
+
+    def span_of(self, parts_class: PartsClass) -> tuple[float, float | None]:
+        """From and to of a class; None where it has no upper end."""
+        least, *most = self.parts_span.classes[parts_class]
+        return least, most[0] if most else None
 
 
 class ClosingLimit(Grounded):

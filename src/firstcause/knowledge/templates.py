@@ -51,6 +51,12 @@ scope = "{gap}: part, place, joint, bank or shared"
 # part = "..."  # only with scope "part"; known here: {parts}
 # watch = "..."  # what the owner should look out for
 
+# When the trouble is likely back, if only the symptom is put right: km driven, from and to.
+# [returns]
+# after_km = [500, 8000]
+# basis = "judgement"
+# why = "..."
+
 # How often it is the cause, against other causes of the same reach: a usual one has some 10 to 100, a rare one below 1.
 [prior]
 weight = ["{gap}: at 80,000 km", "{gap}: at 160,000 km", "{gap}: at 240,000 km"]

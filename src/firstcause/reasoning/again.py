@@ -6,7 +6,7 @@ from math import exp, log
 
 from firstcause.knowledge.schema import FaultEntry
 
-# `returns_after_km` (from, to) is read as: one in ten are back before the first, nine in ten before the second.
+# [returns] after_km (from, to) is read as: one in ten are back before the first, nine in ten before the second.
 # Between them a Weibull distribution: nothing much happens at first, then it gathers. Judgement (the knowledge base
 # says only "likely between"); checked in the tests against a model in which the dirt accumulates.
 EARLY, LATE = 0.1, 0.9
