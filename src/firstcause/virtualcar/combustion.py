@@ -67,6 +67,9 @@ def work_scatter(z: Floats) -> Floats:
 
 
 def work_share(lam: Floats, dilution: Floats | float, lost: Floats, lost_later: Floats, lift: Floats) -> Floats:
-    """Work of a firing that burns, against a sound one: less charge, less fuel when lean, gas lost while it expands."""
-    lean = np.minimum(1.0, 1.0 / np.maximum(lam, 1.0))
+    """Work of a firing that burns, against a sound one: less charge, less fuel when lean, gas lost while it expands.
+
+    A lean charge burns a little more thriftily: work falls with the 0.8th power of the fuel (judgement).
+    """
+    lean = (1.0 / np.maximum(lam, 1.0)) ** 0.8
     return np.asarray(np.maximum(0.0, lift * (1 - np.maximum(lost, 0.0)) * (1 - dilution) * lean * (1 - lost_later)))

@@ -338,12 +338,14 @@ class RunningEngine:
         hot_electrode = 0.90 + 0.10 * min(max((60 - point.coolant_c) / 60, 0.0), 1.0)
         demand = self.edge * hot_electrode * spark.breakdown_kv(at_spark_kpa, at_spark_k, self.gap_mm)
         demand = demand + 10.0 * np.minimum(np.maximum(lam - 1, 0.0), 0.4)
-        whole = 1 - expit((self.heat.coil_c - self.breaks_above_c) / HEAT_BREAK_WIDTH_C)
-        energy = self.coil_energy * whole
+        # A winding that heat opens is open or whole from one firing to the next, the more often open the hotter it is.
+        broken = expit((self.heat.coil_c - self.breaks_above_c) / HEAT_BREAK_WIDTH_C)
+        energy = self.coil_energy
         left = spark.share_left_by_shunt(self.fouling.insulation_ohm(self.heat.water_ml))
         supply = np.minimum(spark.coil_kv(energy, shared.supply_v, shared.feed_drop_v) * left, self.flashover_kv)
         arc_mj = spark.coil_energy_mj(energy, shared.supply_v, shared.feed_drop_v) * left
-        return np.asarray(ndtr((demand - supply) / (SPARK_SCATTER * demand))), arc_mj
+        jumps = (1 - ndtr((demand - supply) / (SPARK_SCATTER * demand))) * (1 - broken)
+        return np.asarray(1 - jumps), arc_mj
 
     def _heat_catalyst(self, point: WorkingPoint, share: Floats) -> None:
         """First-order lag to gas temperature plus what unburnt charge adds; too hot, it loses its storage or melts."""

@@ -20,6 +20,10 @@ FIRST_REVOLUTIONS_SKIPPED = 2  # monitored from the end of the second revolution
 POSITIVE_TORQUE_LOAD = 0.08  # below this the engine is driven by the car: judgement
 WEDGE_FROM_RPM, REDLINE_RPM, WEDGE_LOAD = 3000.0, 6500.0, 0.152  # 4 inHg as a share of load: 13.5 kPa of 89
 RECOIL_SHARE = 0.5  # judgement
+STEP_SCATTER = (
+    1.83  # of a step less its trend, when each segment scatters by 1 (computed with 2 million normal deviates)
+)
+TREND_REACH = 2  # segments to each side, of which the median is the trend (reference 4.6: 3-5 neighbours)
 SINGLE_CYLINDER_SHARE, MULTIPLE_SHARE = 0.90, 0.10  # (e)(3.1.3) [R 1]
 
 
@@ -166,32 +170,36 @@ def is_monitored(rpm: float, load: float) -> bool:
 class Detector:
     """Finds misfires in segment times: a segment that grows by more than the map allows is counted for its cylinder.
 
-    The general published form: differences of segment durations against a threshold that is a share of what a
-    misfire does at this speed and load, and never inside the noise. So it has blind spots (high speed, many
-    cylinders, every second firing lost) and false counts (rough road, unlearned wheel, recoil).
+    The general published form: differences of segment durations, less the trend of their neighbours, against a
+    threshold that is a share of what a misfire does at this speed and load, and never inside the noise. So it has
+    blind spots (high speed, many cylinders, all firings lost) and false counts (rough road, unlearned wheel, recoil).
     """
 
-    def __init__(self, layout: EngineLayout, threshold_share: float = 0.33, threshold_sigma: float = 4.5):
+    def __init__(self, layout: EngineLayout, threshold_share: float = 0.35, threshold_sigma: float = 4.5):
         self.layout, self.threshold_share, self.threshold_sigma = layout, threshold_share, threshold_sigma
         self._gain = pulse_of(layout)[1]
+        self.settle()
+
+    def settle(self) -> None:
+        """Fuel is cut: the next segments are compared with an even crankshaft."""
         self._last = 0.0
-        self._before = np.zeros(layout.count - 1)  # growth of the segments just before
+        self._growth, self._cylinder = np.zeros(2 * TREND_REACH), np.ones(2 * TREND_REACH, np.int64)
+        self._before = np.zeros(self.layout.count - 1)  # steps just before, trend taken off
 
     def threshold(self, rpm: float, manifold_kpa: float) -> float:
         """Growth of the segment time, as a share, from which it counts; `rpm` above 0."""
         expected = self._gain * slowing(self.layout, rpm, manifold_kpa)
-        return max(self.threshold_share * expected, self.threshold_sigma * 2**0.5 * noise_share(rpm))
-
-    def settle(self) -> None:
-        """Fuel is cut: the next segments are compared with an even crankshaft."""
-        self._last, self._before = 0.0, np.zeros(self.layout.count - 1)
+        return max(self.threshold_share * expected, self.threshold_sigma * STEP_SCATTER * noise_share(rpm))
 
     def counted(self, segments: Segments, rpm: float, manifold_kpa: float) -> Counts:
         """Misfires counted in these segments, per cylinder in number order."""
         if rpm <= 0 or len(segments.stretch) == 0:
             return np.zeros(self.layout.count, np.int64)
-        growth = np.diff(segments.stretch, prepend=self._last)
+        growth = np.concatenate((self._growth, np.diff(segments.stretch, prepend=self._last)))
+        cylinder = np.concatenate((self._cylinder, segments.cylinder))
         self._last = float(segments.stretch[-1])
+        self._growth, self._cylinder = growth[-2 * TREND_REACH :], cylinder[-2 * TREND_REACH :]
+        growth, cylinder = _without_trend(growth), cylinder[TREND_REACH:-TREND_REACH]
         # Crankshaft and driveline swing after a misfire, in proportion to it: until that cylinder's next turn, what is
         # small against the largest step just before is taken for its recoil.
         reach = len(self._before)
@@ -201,8 +209,19 @@ class Detector:
         for back in range(1, reach + 1):
             swing = np.maximum(swing, steps[reach - back : len(steps) - back])
         limit = np.maximum(self.threshold(rpm, manifold_kpa), RECOIL_SHARE * swing)
-        found = segments.cylinder[growth > limit]
+        found = cylinder[growth > limit]
         return np.bincount(found - 1, minlength=self.layout.count).astype(np.int64)
+
+
+def _without_trend(growth: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Growth less the median of the four segments around each: slow swings of the driveline go, misfires stay.
+
+    Two values at each end have no neighbours on one side and are left out.
+    """
+    ends = 2 * TREND_REACH
+    around = np.stack([growth[at : len(growth) - ends + at] for at in range(ends + 1) if at != TREND_REACH])
+    around.sort(axis=0)
+    return np.asarray(growth[TREND_REACH:-TREND_REACH] - (around[1] + around[2]) / 2)
 
 
 def _share(counts: Counts, share: float) -> Counts:

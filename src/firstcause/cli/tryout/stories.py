@@ -45,7 +45,7 @@ VALVE = Story(
         distance_km=190_000,
         engine=EngineDescription(shape="I4", displacement_l=2.0, compression_ratio=10.0),
     ),
-    faults=(("exhaust-valve-leak", 3, 1.7),),
+    faults=(("exhaust-valve-leak", 3, 1.5),),
     seed=11,
     drive_before=("jam", 300.0),
     plug_age_km=30_000.0,
