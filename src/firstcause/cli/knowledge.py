@@ -135,6 +135,37 @@ def show(entry_id: str, pack: str, own: Path | None, json_out: bool) -> None:
         line("None recorded; the maker's service information comes first in any case.")
 
 
+@knowledge.command()
+@click.option("--pack", default=None, help="One pack only (default: every pack).")
+@click.option("--least", type=click.IntRange(min=0), default=5, show_default=True, help="How many entries to name.")
+@OWN
+@click.option("--json", "json_out", is_flag=True)
+def grounds(pack: str | None, least: int, own: Path | None, json_out: bool) -> None:
+    """On what the numbers rest, by pack; and the entries with the most that is judgement alone."""
+    from firstcause.knowledge.base import load, pack_names
+    from firstcause.knowledge.grounds import grounds_of
+
+    found = [grounds_of(load(name, own=own)) for name in (pack_names() if pack is None else (pack,))]
+    if json_out:
+        as_json(
+            [
+                {
+                    "pack": each.pack,
+                    "tables_by_ground": dict(each.count),
+                    "least_grounded": [{"id": e.id, "tables_by_ground": dict(e.count)} for e in each.entries[:least]],
+                }
+                for each in found
+            ]
+        )
+        return
+    for each in found:
+        heading(f"{each.pack}: {sum(each.count.values())} tables of numbers")
+        table([[basis, str(count)] for basis, count in each.count.items()])
+        if least:
+            line("Least grounded:")
+            table([[e.id, f"{e.count.get('judgement', 0)} of {e.tables} on judgement"] for e in each.entries[:least]])
+
+
 def _show_listed(base: Knowledge, entry_id: str, json_out: bool) -> None:
     """A part, an access, a question or a caution, with what names it; raises RequestError when there is none."""
     lists = {"part": base.parts, "access": base.access, "question": base.questions, "caution": base.cautions}

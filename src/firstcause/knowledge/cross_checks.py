@@ -271,6 +271,10 @@ def grounded_in(value: BaseModel, where: str = "") -> Iterator[tuple[str, Ground
             for n, item in enumerate(inner, start=1):
                 if isinstance(item, BaseModel):
                     yield from grounded_in(item, f"{place}[{n}]")
+        elif isinstance(inner, Mapping):
+            for key, item in inner.items():
+                if isinstance(item, BaseModel):
+                    yield from grounded_in(item, f"{place}.{key}")
 
 
 def _active(entry: BaseModel) -> bool:
