@@ -6,6 +6,8 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from pydantic import BaseModel
+
 from firstcause.knowledge.base import Knowledge
 from firstcause.knowledge.cross_checks import grounded_in
 from firstcause.knowledge.schema import Basis
@@ -19,7 +21,7 @@ class EntryGrounds:
 
     id: str
     name: str
-    count: Mapping[Basis, int]
+    count: Mapping[str, int]
 
     @property
     def tables(self) -> int:
@@ -37,7 +39,7 @@ class PackGrounds:
     """A pack: its tables of numbers by ground, and its entries, the least grounded first."""
 
     pack: str
-    count: Mapping[Basis, int]
+    count: Mapping[str, int]
     entries: tuple[EntryGrounds, ...]
 
 
@@ -46,7 +48,7 @@ def grounds_of(knowledge: Knowledge) -> PackGrounds:
 
     Least grounded is what has the most tables on judgement alone; then the greater share; then by id.
     """
-    named = [
+    named: list[tuple[str, str, BaseModel]] = [
         (entry.id, entry.name, entry)
         for kind in (knowledge.faults, knowledge.tests, knowledge.repairs, knowledge.parts)
         for entry in kind.values()
@@ -54,10 +56,10 @@ def grounds_of(knowledge: Knowledge) -> PackGrounds:
     named += [(rule.id, rule.do, rule) for rule in knowledge.triage.values()]
     named.append(("model", knowledge.model.complaint.name, knowledge.model))
     entries = [
-        EntryGrounds(identifier, name, Counter(grounded.basis for _, grounded in grounded_in(entry)))
+        EntryGrounds(identifier, name, Counter(str(grounded.basis) for _, grounded in grounded_in(entry)))
         for identifier, name, entry in named
     ]
-    total: Counter[Basis] = Counter()
+    total: Counter[str] = Counter()
     for each in entries:
         total.update(each.count)
     ordered = sorted(entries, key=lambda each: (-each.count.get("judgement", 0), -each.judged, each.id))
