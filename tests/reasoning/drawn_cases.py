@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from tests.reasoning.shop_cases import car, counted, found, knowledge, reduced
 
-from firstcause.knowledge.base import Knowledge
+from firstcause.knowledge.base import Knowledge, fits
 from firstcause.reasoning.compiled import Model, compile_model
 from firstcause.reasoning.fitment import Fitment
 from firstcause.reasoning.history import (
@@ -166,7 +166,12 @@ class _Drawing:
         """Some test that shows a fault of the pack; its outcome is drawn, and written down as sure or unsure."""
         kinds = Fitment.as_brought_in(self.facts.layout, self.base.parts).kinds
         shown = sorted({shows.test for fault in self.base.faults.values() for shows in fault.shows})
-        can_be_done = [t for t in shown if (part := self.base.tests[t].part) is None or part in kinds]
+        can_be_done = [
+            t
+            for t in shown
+            if fits(self.base.tests[t].fitted, self.facts.layout)
+            and ((part := self.base.tests[t].part) is None or part in kinds)
+        ]
         test = self.base.tests[str(self.chance.choice(can_be_done))]
         place = self._place(test.on, number)
         outcomes = [outcome.id for outcome in test.outcomes]

@@ -64,7 +64,7 @@ def test_every_face_says_a_chance_by_these_words() -> None:
         f"{path.relative_to(source)}:{number}"
         for package in ("reasoning", "casebook", "handover", "web", "cli")
         for path in sorted((source / package).rglob("*.py"))
-        if path.name != "knowledge.py"
+        if path.name not in ("knowledge.py", "catalogue.py")  # they print what the files say, zero and all
         for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1)
         if re.search(r":[.]\d%", line)
     ]

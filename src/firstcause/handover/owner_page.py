@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Literal
 
 from firstcause.handover.facts import Fact, OptionFact, Report
 from firstcause.handover.page import Page, Section, drawing, points, section, table, words
@@ -13,8 +14,8 @@ NOT_LEGAL = (
 )
 
 
-def owner_page(report: Report) -> Page:
-    """One page for the owner, made from nothing but the report."""
+def owner_page(report: Report, not_done: Literal["main", "side"] = "main") -> Page:
+    """One page for the owner, made from nothing but the report; `not_done` says on which side that part stands."""
     sections: Iterable[Section | None] = (
         section("What stands against this closing", "main", points(report.against_closing)),
         section("Why the car came", "main", points((*report.complaint, *_first_decision(report)))),
@@ -31,10 +32,10 @@ def owner_page(report: Report) -> Page:
             points(report.proof.said),
         ),
         section("What we did", "main", points((*report.done, *report.moved, *report.old_parts))),
-        section("What we did not do", "main", points(report.not_done)),
         section("What to watch", "main", points((*report.watch, *report.cautions))),
-        section("The engine", "side", drawing(report.engine, _engine_caption(report), 74)),
-        None if report.evidence is None else section("The evidence", "side", drawing(report.evidence, "", 55)),
+        section("The engine", "side", drawing(report.engine, _engine_caption(report), 54)),
+        None if report.evidence is None else section("The evidence", "side", drawing(report.evidence, "", 42)),
+        section("What we did not do", not_done, points(report.not_done)),
         section("What may come back", "side", points(report.returns)),
         section(
             "What could be done, and what it costs",
@@ -42,7 +43,7 @@ def owner_page(report: Report) -> Page:
             table(
                 ("What", "Where", "Price", "What it would settle"),
                 (_option_row(option) for option in report.options),
-                (0.30, 0.13, 0.15, 0.42),
+                (0.32, 0.13, 0.15, 0.40),
             ),
             words(report.price_ground) if report.options else None,
         ),
@@ -94,7 +95,7 @@ def _option_row(option: OptionFact) -> tuple[str, str, str, str]:
 
 def _footer(report: Report) -> tuple[str, ...]:
     return (
-        "Numbers such as e7 name the entry in our work record. "
-        f"Seal of that record: {report.head}. With it anyone can check later that the record was not changed.",
+        "Numbers such as e7 are entries of our work record. "
+        f"Its seal: {report.head}. It shows whether the record was changed.",
         NOT_LEGAL,
     )

@@ -21,11 +21,12 @@ _OWNER_SIZES_PT = (10.4, 10.0, 9.6, 9.2, 8.8, 8.4, 8.0)
 
 def owner_page_pdf(report: Report, paper: Paper = "a4") -> bytes:
     """The owner's page as a tagged PDF on one page, in the largest type that fits (at least 8 pt)."""
-    page = owner_page(report)
-    for size in _OWNER_SIZES_PT[:-1]:
-        if _page_count("owner.typ", page, paper, size) == 1:
-            return _pdf("owner.typ", page, paper, size)
-    return _pdf("owner.typ", page, paper, _OWNER_SIZES_PT[-1])
+    sides = [owner_page(report, "main"), owner_page(report, "side")]  # whichever side has the room
+    for size in _OWNER_SIZES_PT:
+        for page in sides:
+            if _page_count("owner.typ", page, paper, size) == 1:
+                return _pdf("owner.typ", page, paper, size)
+    return _pdf("owner.typ", sides[0], paper, _OWNER_SIZES_PT[-1])
 
 
 def technician_record_pdf(report: Report, paper: Paper = "a4") -> bytes:
