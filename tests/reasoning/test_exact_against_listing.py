@@ -8,7 +8,7 @@ from tests.reasoning.small_networks import by_listing, random_network
 
 from firstcause.reasoning import exact
 from firstcause.reasoning.exact import Contradiction, Engine, Extra
-from firstcause.reasoning.network import Finding, ImpossibleNetwork, Network, Table
+from firstcause.reasoning.network import Cause, Finding, ImpossibleNetwork, Network, Table
 
 SEEDS = range(25)
 ROUNDING = 1e-10  # sums with signs cancel, and other processors round otherwise; 1e-14 is usual
@@ -132,6 +132,51 @@ def test_asking_what_if_equals_one_finding_more(seed: int, by_terms: bool, monke
         assert z[e] == pytest.approx(after.evidence / before, rel=1e-9, abs=ROUNDING)
         for w, name in enumerate(names):
             assert joint[e, w] == pytest.approx(after.probability[name] * after.evidence / before, abs=ROUNDING)
+
+
+def network_with_guests(seed: int) -> Network:
+    """Two blocks, and three shared causes each seen in one block only, apart from what they are able to do in both."""
+    chance = np.random.default_rng(seed)
+
+    def share(low: float, high: float) -> float:
+        return float(chance.uniform(low, high))
+
+    heads = [Cause(f"head {h}", share(0.02, 0.6)) for h in range(3)]
+    able = [
+        Cause(f"head {h} able {k}", 0.0, ((f"head {h}", share(0.1, 0.9)),)) for h in range(3) for k in range(1 + h % 2)
+    ]
+    private = [Cause(f"{block}{k}", share(0.05, 0.5), (), block) for block in "ab" for k in range(2)]
+    findings = []
+    for block in "ab":
+        own = [cause.id for cause in private if cause.block == block]
+        both = [*own, *(cause.id for cause in able)]
+        looks = [*own, *(f"head {h}" for h in range(3) if (h == 2) == (block == "b"))]
+        for name, seen in (("runs", both), ("looks", looks)):
+            reach = tuple((cause, (share(0.0, 0.6), 1.0)) for cause in seen)
+            findings.append(Finding(f"{block} {name}", (share(0.5, 1.0), 1.0), reach, (share(0.0, 0.4), 1.0)))
+    return Network((*heads, *able, *private), tuple(findings))
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_shared_cause_seen_in_one_block_is_its_guest(seed: int) -> None:
+    """Ours: against the list of all states; and what if, with factors on guests, their children and their hosts."""
+    network = network_with_guests(seed)
+    names = [cause.id for cause in network.causes]
+    engine = Engine(network, 0.0)
+    chance = np.random.default_rng(seed + 1)
+    asked = [Extra({n: float(chance.choice([0.0, 0.3, 2.5])) for n in chance.choice(names, 4, False)}) for _ in "1234"]
+
+    z, joint = engine.with_extras(asked, names)
+
+    assert len(engine._guests) == 3
+    assert largest_difference(network, engine) < ROUNDING
+    before = by_listing(network).evidence
+    for e, extra in enumerate(asked):
+        more = tuple(Table(f"more {name}", (name,), (1.0, v)) for name, v in extra.when_present.items())
+        after = by_listing(Network(network.causes, network.findings, more))
+        assert z[e] == pytest.approx(after.evidence / before, rel=1e-9, abs=ROUNDING)
+        wanted = [after.probability[name] * after.evidence / before for name in names]
+        assert joint[e] == pytest.approx(wanted, rel=1e-9, abs=ROUNDING)
 
 
 def test_findings_that_exclude_each_other_are_called_so() -> None:

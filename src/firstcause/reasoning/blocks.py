@@ -48,9 +48,16 @@ class Block(Protocol):
 
 
 class TermBlock:
-    """The exact form. `own` are the sums that touch this block alone, `outer` those that touch others too."""
+    """The exact form. `own` are the sums that touch this block alone, `outer` those that touch others too.
 
-    def __init__(self, units: Units, own: Index, outer: Index, columns: Columns, matters_absent: Flags) -> None:
+    The last `guests` members are shared causes that touch only sums of this block, apart from children of their own
+    that are shared. They sit here while no child of theirs is present; in a configuration in which one is, the guest
+    is *busy*: present for sure, and what it does is in the coupling (`instead`), divided by what it comes to here.
+    """
+
+    def __init__(
+        self, units: Units, own: Index, outer: Index, columns: Columns, matters_absent: Flags, guests: int
+    ) -> None:
         self.member, self.own, self._units = units.member, own, units
         order, terms = np.concatenate([outer, own]), np.diff(columns.begin)
         self._shape = (int(terms[outer].prod()), int(terms[own].prod()))
@@ -63,6 +70,7 @@ class TermBlock:
         base = np.empty((1, self._shape[1]))
         kernels.expand(columns.coefficient[None, :], np.zeros(1, dtype=np.int64), columns.begin, own, base)
         self._base = np.tile(base[0], self._shape[0])
+        self._guests = guests
         self._values = np.empty((len(units.unit) - 1, cells))
         self._parts = np.empty((len(self.member), cells))
         unchanged = np.ones(len(self.member))
@@ -73,9 +81,15 @@ class TermBlock:
         self.table = np.empty(cells)
         kernels.product_of(self._base, self._values, self.table)
 
-    def take(self, coupling: Array) -> None:
-        """Take the listed configurations: their couplings (s, rows)."""
-        self._coupling = coupling
+    @property
+    def instead(self) -> Array:
+        """What a busy guest does to each row, beside what it comes to where it is not busy: (guests, rows)."""
+        rows, first = self._shape[1], len(self.member) - self._guests
+        return self._present[first:, :rows] / self._values[len(self._values) - self._guests :, :rows]
+
+    def take(self, coupling: Array, busy: Flags) -> None:
+        """Take the listed configurations: their couplings (s, rows), and which guests are busy in each (s, guests)."""
+        self._coupling, self._busy = coupling, busy
 
     def _come_to(self, tables: Array) -> Array:
         """What tables (.., cells) come to under each configuration: (.., s, o)."""
@@ -90,18 +104,40 @@ class TermBlock:
         """See Block."""
         unit_of = np.repeat(np.arange(len(self._values)), np.diff(self._units.unit))
         others = np.array(products_without_each([*self._values])[0])
-        return self._come_to(self._base * self._parts[members] * others[unit_of[members]])
+        found = self._come_to(self._base * self._parts[members] * others[unit_of[members]])
+        first = len(self.member) - self._guests
+        for at in np.flatnonzero(members >= first):
+            busy = self._busy[:, members[at] - first]
+            found[at, busy] = self.given()[busy]
+        return found
 
-    def _around(self, outside: Array) -> Array:
-        """What surrounds each cell, (.., cells), from what surrounds the block, (.., s, o)."""
-        flat = outside.swapaxes(-1, -2).reshape(-1, len(self._coupling)) @ self._coupling
-        return flat.reshape(*outside.shape[:-2], -1)
+    def _ratio(self, factors: Array) -> tuple[Array, Array]:
+        """Factors on guests (e, g), and what couplings are to be multiplied with where they are busy (e, g, rows)."""
+        rows, first = self._shape[1], len(self.member) - self._guests
+        factor = np.ascontiguousarray(factors[:, first:])
+        present = self._parts[first:, :rows]
+        before = self._values[len(self._values) - self._guests :, :rows]
+        after = before + (factor[:, :, None] - 1.0) * present
+        return factor, factor[:, :, None] * before / after
+
+    def _around(self, outside: Array, factors: Array) -> Array:
+        """What surrounds each cell (e, 1 + guests, cells), from what surrounds the block (e, s, o); see kernels."""
+        around = np.empty((len(outside), 1 + self._guests, len(self.table)))
+        kernels.surroundings(outside, self._coupling, self._busy, *self._ratio(factors), around)
+        return around
+
+    def _add_busy(self, outside: Array, given: Array, found: Array) -> None:
+        """Busy guests are present: outside and given (e, s, o), found (e, m)."""
+        if self._guests:
+            found[:, len(self.member) - self._guests :] += (outside * given).sum(axis=2) @ self._busy
 
     def members_in(self, outside: Array) -> Array:
         """See Block."""
-        found = np.empty(len(self.member))
-        kernels.members_in(self._base, self._around(outside), self._values, self._parts, self._units.unit, found)
-        return found
+        found = np.empty((1, len(self.member)))
+        around = self._around(outside[None], np.ones_like(found))
+        kernels.members_in(self._base, around[0], self._values, self._parts, self._units.unit, found[0])
+        self._add_busy(outside[None], self.given()[None], found)
+        return np.asarray(found[0])
 
     def under(self, factors: Array) -> Array:
         """See Block."""
@@ -110,15 +146,21 @@ class TermBlock:
             factors, self._base, self._present, self._absent, self._units.unit, self._units.state, self._units.weight,
             self._values, self._parts, tables,
         )  # fmt: skip
-        return self._come_to(tables)
+        given = self._come_to(tables)
+        if self._busy.any():
+            given = np.ascontiguousarray(given)
+            kernels.given_to_busy(tables, self._coupling, self._busy, *self._ratio(factors), given)
+        return given
 
     def members_under(self, factors: Array, outside: Array) -> Array:
         """See Block."""
         found = np.empty((len(factors), len(self.member)))
         kernels.members_under(
-            factors, self._around(outside), self._base, self._present, self._absent, self._units.unit,
+            factors, self._around(outside, factors), self._base, self._present, self._absent, self._units.unit,
             self._units.state, self._units.weight, self._values, self._parts, found,
         )  # fmt: skip
+        if self._busy.any():
+            self._add_busy(outside, self.under(factors), found)
         return found
 
 

@@ -9,7 +9,7 @@ listed and nothing is left out. Decision 0009 tells why, decision 0012 why the l
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, log
 
 import numpy as np
@@ -150,14 +150,24 @@ class Engine:
         self._outers = int(outer)
 
     def _sort_shared(self) -> None:
-        """The shared causes that are listed, each in a slot; the others are summed out."""
+        """The shared causes that are listed, each in a slot; the others are summed out, or guests of a block."""
         links, columns = self._links, self._columns
-        folded = growing.folded_of(links, np.asarray(self._touches.any(axis=1)))
+        heads, sole = growing.heads_of(links)
+        folded = heads & ~self._touches.any(axis=1)
         self._folded = np.flatnonzero(folded)
-        self._shared = np.flatnonzero((links.block < 0) & ~folded)
+        self._place = links.block.copy()
+        """for each cause the block that holds it (for a guest too), or -1"""
+        self._is_term = [not self._is_listed(b, np.flatnonzero(self._home == b)) for b in range(len(self._names))]
+        for i in np.flatnonzero(heads & sole & ~folded & ~self._odd):
+            homes = np.unique(self._home[self._touches[i]])
+            if len(homes) == 1 and homes[0] >= 0 and self._is_term[homes[0]]:
+                self._place[i] = homes[0]
+        guests = np.flatnonzero((links.block < 0) & (self._place >= 0))
+        self._guests = guests[np.argsort(self._place[guests], kind="stable")]
+        self._shared = np.flatnonzero((self._place < 0) & ~folded)
         self._slot = np.full(len(links.block), -1)
         self._slot[self._shared] = np.arange(len(self._shared))
-        self._prior = growing.Prior(links, self._shared, self._slot, self._folded)
+        self._prior = growing.Prior(links, self._shared, self._slot, self._folded, self._guests)
         self._either = np.flatnonzero(self._odd[self._shared])
         self._outer = growing.Couplings.of(columns, self._shared, [self._outer_sums], bool(len(self._either)))
         self._outer_weight = np.ones((1, self._outers))
@@ -172,19 +182,27 @@ class Engine:
         own_sums: list[Index | None] = []
         for b, units in enumerate(self._units):
             own = np.flatnonzero(self._home == b)
-            if self._is_listed(b, own):
+            if not self._is_term[b]:
                 self._blocks.append(ListedBlock(self._parts(b, own), in_full=self._tolerance <= 0.0))
                 self._outer_at.append(np.arange(self._outers))
                 own_sums.append(None)
                 continue
             mine = self._touched_by[self._outer_sums, b]
-            self._blocks.append(TermBlock(units, own, self._outer_sums[mine], self._columns, self._odd))
+            guests = self._guests[self._place[self._guests] == b]
+            with_guests = packed.with_guests(units, self._links, guests)
+            outer = self._outer_sums[mine]
+            self._blocks.append(TermBlock(with_guests, own, outer, self._columns, self._odd, len(guests)))
             at = np.zeros(self._outers, dtype=np.int64)
             for t in np.flatnonzero(mine):
                 at = at * self._terms[self._outer_sums[t]] + digits[t]
             self._outer_at.append(at)
             own_sums.append(own)
-        self._rows = growing.Couplings.of(self._columns, self._shared, own_sums, bool(len(self._either)))
+        rows = growing.Couplings.of(self._columns, self._shared, own_sums, bool(len(self._either)))
+        instead = np.ones((len(self._guests), rows.at[-1]))
+        for b, block in enumerate(self._blocks):
+            if isinstance(block, TermBlock):
+                instead[self._place[self._guests] == b, rows.at[b] : rows.at[b + 1]] = block.instead
+        self._rows = replace(rows, family=self._prior.family, instead=instead)
 
     def _is_listed(self, b: int, own: Index) -> bool:
         """Whether a block would need too many signed terms."""
@@ -269,7 +287,7 @@ class Engine:
             weight = np.empty(len(words))
             kernels.weigh(
                 on, prior, self._outer.factors, self._outer_weight[0], outer_at, self._rows.factors, self._rows.at,
-                self._either, tables, cell_at, given, weight,
+                self._either, self._rows.family, self._rows.instead, tables, cell_at, given, weight,
             )  # fmt: skip
             return weight
 
@@ -292,11 +310,13 @@ class Engine:
         outer = self._outer.of_configurations(self._on, self._either)
         self._base = outer * self._outer_weight * prior[:, None]
         rows = self._rows.of_configurations(self._on, self._either)
+        busy = self._prior.busy(self._on, len(self._guests))
         for b, block in enumerate(self._blocks):
             if isinstance(block, ListedBlock):
                 block.take(Listing.of(self._on))
             else:
-                block.take(np.ascontiguousarray(rows[:, self._rows.at[b] : self._rows.at[b + 1]]))
+                own_rows = np.ascontiguousarray(rows[:, self._rows.at[b] : self._rows.at[b + 1]])
+                block.take(own_rows, np.ascontiguousarray(busy[:, self._place[self._guests] == b]))
         self._given = [block.given()[:, at] for block, at in zip(self._blocks, self._outer_at, strict=True)]
         without, self._joint = products_without_each([*self._given, self._base])
         self._without = without[:-1]
@@ -343,8 +363,8 @@ class Engine:
         factor = np.array([coupling[2] for coupling in couplings], dtype=np.float64)
         about = self._about([index[name] for name in wanted])
         touched = np.zeros((len(extras), len(self._blocks)), dtype=bool)
-        private = self._links.block[cause] >= 0
-        touched[asked[private], self._links.block[cause[private]]] = True
+        private = self._place[cause] >= 0
+        touched[asked[private], self._place[cause[private]]] = True
         z, joint = np.empty(len(extras)), np.zeros((len(extras), len(wanted)))
         patterns, which = np.unique(touched | about.direct, axis=0, return_inverse=True)
         at_once = max(1, CELLS_AT_ONCE // max(self.cells, 1))
@@ -396,7 +416,7 @@ class Engine:
         """What the factors on shared causes come to under each configuration: (e, s)."""
         slot = self._slot.copy()
         slot[self._folded] = len(self._shared) + np.arange(len(self._folded))
-        chosen = self._links.block[asked.cause] < 0
+        chosen = self._place[asked.cause] < 0
         begin = np.searchsorted(asked.extra[chosen], np.arange(asked.many + 1))
         out = np.empty((asked.many, len(self._on)))
         kernels.times_shared(begin, slot[asked.cause[chosen]], asked.factor[chosen], self._on, self._chance, out)
@@ -416,7 +436,7 @@ class Engine:
         key = tuple(wanted)
         if key not in self._wanted:
             causes = np.array(wanted, dtype=np.int64)
-            blocks = self._links.block[causes]
+            blocks = self._place[causes]
             is_folded = np.zeros(len(self._links.block), dtype=bool)
             is_folded[np.intersect1d(self._folded, causes)] = True
             shared = np.flatnonzero(blocks < 0)

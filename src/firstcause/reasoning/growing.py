@@ -24,26 +24,36 @@ MOST_CHILDREN_TOGETHER = 6
 MOST_PAIRS = 1000
 
 
-def folded_of(links: Links, seen: Flags) -> Flags:
-    """Shared roots that are seen only through shared children of their own, and can be summed out: (causes,)."""
+def heads_of(links: Links) -> tuple[Flags, Flags]:
+    """Shared roots all of whose children are shared, have no other parent and no children: (causes,).
+
+    And those of them whose children cannot be without them.
+    """
     parents = np.diff(links.begin)
     children = np.bincount(links.parent, minlength=len(parents))
     child = np.repeat(np.arange(len(parents)), parents)
-    able = (links.block < 0) & (parents == 0) & (children > 0) & ~seen
+    able = (links.block < 0) & (parents == 0) & (children > 0)
     unfit = (links.block >= 0) | (parents != 1) | (children > 0)
     able[links.parent[unfit[child]]] = False
-    return np.asarray(able)
+    sole = able & (links.leak < 1.0)
+    sole[links.parent[links.leak[child] > 0.0]] = False
+    return able, sole
 
 
 class Prior:
-    """The prior of configurations; causes whose link reaches into a block have theirs there."""
+    """The prior of configurations; causes whose link reaches into a block have theirs there.
 
-    def __init__(self, links: Links, cause: Index, slot: Index, folded: Index) -> None:
+    `folded` are causes that are summed out; after them `guests`, which a block holds while none of their children is
+    present: a configuration with one has the guest's presence in its prior.
+    """
+
+    def __init__(self, links: Links, cause: Index, slot: Index, folded: Index, guests: Index) -> None:
         parents = np.diff(links.begin)[cause]
-        is_folded = np.zeros(len(slot), dtype=bool)
-        is_folded[folded] = True
+        heads = np.concatenate([folded, guests])
+        head = np.full(len(slot), -1)
+        head[heads] = np.arange(len(heads))
         first_parent = np.append(links.parent, 0)[links.begin[cause]]
-        below = (parents == 1) & is_folded[first_parent]
+        below = (parents == 1) & (head[first_parent] >= 0)
         leak = links.leak[cause]
         here = (links.kind[cause] == AMONG_SHARED) & ~below
         linked = np.flatnonzero(here & ((parents > 0) | (leak >= 1.0)))
@@ -56,26 +66,42 @@ class Prior:
         begin = np.concatenate([[0], np.cumsum(parents[linked])]).astype(np.int64)
         self._linked = (linked, 1.0 - leak[linked], begin, slot[links.parent[at]], links.left[at])
         children = np.flatnonzero(below)
-        order = np.argsort(first_parent[children], kind="stable")
+        order = np.argsort(head[first_parent[children]], kind="stable")
         children = children[order]
-        fold_begin = np.searchsorted(first_parent[children], [*folded, len(slot)]).astype(np.int64)
+        fold_begin = np.searchsorted(head[first_parent[children]], np.arange(len(heads) + 1)).astype(np.int64)
         own = leak[children]
         with_it = 1.0 - (1.0 - own) * links.left[links.begin[cause[children]]] if len(children) else own
-        self._folded = (links.leak[folded], fold_begin, children, with_it, own)
+        self._folded = (links.leak[heads], fold_begin, children, with_it, own)
+        self._summed_out = len(folded)
+        self.family = np.full(len(cause), -1)
+        """(slots,): the guest whose child a slot is, or -1"""
+        self.family[below] = np.maximum(head[first_parent[below]] - len(folded), -1)
 
     def of(self, on: Flags) -> tuple[Array, Array]:
         """The prior (s,), and the chance of each cause that is summed out (s, .)."""
-        prior, chance = np.empty(len(on)), np.empty((len(on), len(self._folded[0])))
+        prior, chance = np.empty(len(on)), np.empty((len(on), self._summed_out))
         kernels.prior_of(on, self._no_root, self._odds, *self._linked, *self._folded, prior, chance)
         return prior, chance
+
+    def busy(self, on: Flags, guests: int) -> Flags:
+        """Which guests have a child that is present: (s, guests)."""
+        found = np.zeros((len(on), guests), dtype=bool)
+        for h in np.flatnonzero(self.family >= 0):
+            found[:, self.family[h]] |= on[:, h]
+        return found
 
 
 @dataclass(frozen=True)
 class Couplings:
-    """How the slots couple. `factors` (2, slots, rows), absent and present; rows of block b from at[b] on."""
+    """How the slots couple. `factors` (2, slots, rows), absent and present; rows of block b from at[b] on.
+
+    `family` (slots,) and `instead` (guests, rows): see `kernels.couple`.
+    """
 
     at: Index
     factors: Array
+    family: Index
+    instead: Array
 
     @classmethod
     def of(cls, columns: Columns, cause: Index, sums: Sequence[Index | None], odd: bool) -> Couplings:
@@ -91,12 +117,12 @@ class Couplings:
                     if side or odd:
                         kernels.expand(given, cause, columns.begin, own, rows)
                         factors[side, :, at[b] : at[b + 1]] = rows
-        return cls(at, factors)
+        return cls(at, factors, np.full(len(cause), -1), np.ones((0, at[-1])))
 
     def of_configurations(self, on: Flags, either: Index) -> Array:
         """(s, rows)."""
         out = np.empty((len(on), self.factors.shape[2]))
-        kernels.couple(self.factors, on, either, out)
+        kernels.couple(self.factors, on, either, self.family, self.instead, out)
         return out
 
 

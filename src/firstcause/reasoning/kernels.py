@@ -118,32 +118,97 @@ def product_of(base: Array, values: Array, table: Array) -> None:
 
 @compiled
 def members_in(base: Array, around: Array, values: Array, parts: Array, unit: Index, found: Array) -> None:
-    """Weight of each member's presence, from what surrounds the cells: found (m,).
+    """Weight of each member's presence, from what surrounds the cells for it: around (1 + guests, cells), found (m,).
 
-    Products without each unit are taken from both ends, so that nothing is divided.
+    The last members are guests, each with its own surroundings in around[1:]; all others have around[0]. Products
+    without each unit are taken from both ends, so that nothing is divided.
     """
-    cells, units = len(around), len(values)
-    before, after = np.empty((units + 1, cells)), np.ones(cells)
+    cells, units, guests = around.shape[1], len(values), len(around) - 1
+    before, after, own = np.empty((units + 1, cells)), np.ones(cells), np.empty(cells)
     before[0] = base
-    times(before[0], around)
     for u in range(units):
         before[u + 1] = before[u]
         times(before[u + 1], values[u])
+    after[:] = around[0]
     for u in range(units - 1, -1, -1):
-        times(before[u], after)
-        for m in range(unit[u], unit[u + 1]):
-            found[m] = dot(before[u], parts[m])
+        if u < units - guests:
+            times(before[u], after)
+            for m in range(unit[u], unit[u + 1]):
+                found[m] = dot(before[u], parts[m])
+        else:
+            own[:] = before[u]
+            for other in range(u + 1, units):
+                times(own, values[other])
+            times(own, around[1 + u - (units - guests)])
+            found[unit[u]] = dot(own, parts[unit[u]])
         times(after, values[u])
 
 
 @compiled
-def couple(factors: Array, on: Flags, either: Index, out: Array) -> None:
-    """The factor of each configuration on some rows: factors (2, h, rows) when absent and present, out (s, rows)."""
+def surroundings(outside: Array, coupling: Array, busy: Flags, factor: Array, ratio: Array, around: Array) -> None:
+    """What surrounds each cell, summed over configurations: outside (e, s, o), coupling (s, r), around (e, 1 + g,
+    o * r): for all members, and for each guest without the configurations in which it is busy (s, g).
+
+    `factor` (e, g) on a guest; `ratio` (e, g, r): what the coupling is to be multiplied with where the guest is busy.
+    """
+    rows, outers, guests = coupling.shape[1], outside.shape[2], busy.shape[1]
+    row = np.empty(rows)
+    for e in range(len(outside)):
+        around[e] = 0.0
+        for s in range(len(coupling)):
+            row[:] = coupling[s]
+            for g in range(guests):
+                if busy[s, g] and factor[e, g] != 1.0:
+                    times(row, ratio[e, g])
+            for o in range(outers):
+                w = outside[e, s, o]
+                if w == 0.0:
+                    continue
+                add(around[e, 0, o * rows : (o + 1) * rows], row, w)
+                for g in range(guests):
+                    if busy[s, g]:
+                        add(around[e, 1 + g, o * rows : (o + 1) * rows], row, w)
+        for g in range(guests):
+            for c in range(around.shape[2]):
+                around[e, 1 + g, c] = around[e, 0, c] - around[e, 1 + g, c]
+
+
+@compiled
+def given_to_busy(
+    tables: Array, coupling: Array, busy: Flags, factor: Array, ratio: Array, given: Array
+) -> None:
+    """Correct what tables (e, o * r) come to, given (e, s, o), where a guest on which there is a factor is busy."""
+    rows, outers = coupling.shape[1], given.shape[2]
+    row = np.empty(rows)
+    for s in range(len(coupling)):
+        for e in range(len(tables)):
+            wrong = False
+            for g in range(busy.shape[1]):
+                if busy[s, g] and factor[e, g] != 1.0:
+                    if not wrong:
+                        row[:] = coupling[s]
+                        wrong = True
+                    times(row, ratio[e, g])
+            if wrong:
+                for o in range(outers):
+                    given[e, s, o] = dot(tables[e, o * rows : (o + 1) * rows], row)
+
+
+@compiled
+def couple(factors: Array, on: Flags, either: Index, family: Index, instead: Array, out: Array) -> None:
+    """The factor of each configuration on some rows: factors (2, h, rows) when absent and present, out (s, rows).
+
+    `family` (h,): the guest whose child a slot is, or -1; `instead` (g, rows) counts once where any child is present.
+    """
+    last = np.full(len(instead), -1)
     for s in range(len(on)):
         out[s] = 1.0
         for h in range(on.shape[1]):
             if on[s, h]:
                 times(out[s], factors[1, h])
+                if family[h] >= 0 and last[family[h]] != s:
+                    last[family[h]] = s
+                    times(out[s], instead[family[h]])
         for h in either:
             if not on[s, h]:
                 times(out[s], factors[0, h])
@@ -184,7 +249,7 @@ def members_under(
     parts: Array,
     found: Array,
 ) -> None:
-    """Weight of each member's presence under factors (e, m), from what surrounds the cells then (e, cells): (e, m)."""
+    """Weight of each member's presence under factors (e, m), from what surrounds the cells then (see members_in)."""
     own, some = np.empty_like(values), np.empty_like(parts)
     for e in range(len(factors)):
         own[:] = values
@@ -234,7 +299,8 @@ def prior_of(
     """Prior of each configuration (s,), and the chance of each cause that is summed out (s, .).
 
     Roots by their odds (h,); links with child and parents in slots; causes summed out by their children's chances when
-    present (`fold_with`) and by the children's own (`fold_own`).
+    present (`fold_with`) and by the children's own (`fold_own`). Of those, the ones without a column in `chance` are
+    guests of a block: there they count while none of their children is present.
     """
     for s in range(len(on)):
         weight = no_root
@@ -248,14 +314,18 @@ def prior_of(
                     absent *= link_left[at]
             weight *= 1.0 - absent if on[s, link_child[k]] else absent
         for f in range(len(fold_leak)):
-            present, without = fold_leak[f], 1.0 - fold_leak[f]
+            present, without, busy = fold_leak[f], 1.0 - fold_leak[f], False
             for at in range(fold_begin[f], fold_begin[f + 1]):
                 if on[s, fold_child[at]]:
+                    busy = True
                     present *= fold_with[at]
                     without *= fold_own[at]
                 else:
                     present *= 1.0 - fold_with[at]
                     without *= 1.0 - fold_own[at]
+            if f >= chance.shape[1]:
+                weight *= present if busy else 1.0
+                continue
             weight *= present + without
             chance[s, f] = present / (present + without) if present + without > 0.0 else 0.0
         prior[s] = weight
@@ -271,6 +341,8 @@ def weigh(
     rows: Array,
     row_at: Index,
     either: Index,
+    family: Index,
+    instead: Array,
     cells: Array,
     cell_at: Index,
     given: Array,
@@ -278,11 +350,13 @@ def weigh(
 ) -> None:
     """About P(configuration, findings): weight (s,).
 
-    outer (2, h, o), rows (2, h, rows of all blocks): factors when absent and when present. `cells` the tables (o, r) of
+    outer (2, h, o), rows (2, h, rows of all blocks): factors when absent and when present; `family`, `instead`: see
+    couple. `cells` the tables (o, r) of
     all blocks; `given` (s, o) what listed blocks come to, or nothing.
     """
     slots, outers = on.shape[1], len(outer_weight)
     row, total, own = np.empty(rows.shape[2]), np.empty(outers), np.empty(outers)
+    last = np.full(len(instead), -1)
     for s in range(len(on)):
         weight[s] = 0.0
         if prior[s] == 0.0:
@@ -295,6 +369,9 @@ def weigh(
             if on[s, h]:
                 times(row, rows[1, h])
                 times(total, outer[1, h])
+                if family[h] >= 0 and last[family[h]] != s:
+                    last[family[h]] = s
+                    times(row, instead[family[h]])
         for h in either:
             if not on[s, h]:
                 times(row, rows[0, h])

@@ -157,6 +157,21 @@ def units_of(links: Links, blocks: int) -> list[Units]:
     return found
 
 
+def with_guests(units: Units, links: Links, guests: Index) -> Units:
+    """The same with shared causes added, each a unit of its own: absent, or present with none of its children."""
+    if not len(guests):
+        return units
+    alone = np.ones(len(links.leak))
+    np.multiply.at(alone, links.parent, links.left)
+    leak, more = links.leak[guests], np.arange(1, len(guests) + 1)
+    return Units(
+        np.concatenate([units.member, guests]),
+        np.concatenate([units.unit, units.unit[-1] + more]),
+        np.concatenate([units.state, units.state[-1] + 2 * more]),
+        np.concatenate([units.weight, np.column_stack([1.0 - leak, leak * alone[guests]]).ravel()]),
+    )
+
+
 @compiled
 def _state_weights(
     leak: Array, begin: Index, parent: Index, left: Array, kind: Index, members: Index, unit: Index, state: Index,
