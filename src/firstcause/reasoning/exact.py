@@ -106,7 +106,7 @@ class Engine:
         self._most_cells = most_cells
         self._tolerance = 0.0 if network.tables else tolerance
         self._links, self._names = packed.links_of(network)
-        self._units = packed.units_of(self._links, len(self._names))
+        self._links, self._units = packed.units_of(self._links, len(self._names))
         negligible = max(SMALLEST_TERM, self._tolerance * NEGLIGIBLE_TERM)
         self._columns, self._log_scale = packed.columns_of(network, self._links, negligible)
         self._sort_sums()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import reduce
+from functools import lru_cache, reduce
 from itertools import combinations
 from operator import or_
 
@@ -140,20 +140,34 @@ def seeds_of(links: Links, cause: Index, slot: Index, reach: Flags) -> tuple[Ind
     child that only comes from its parent, a parent that shows only so). The list begins with the empty configuration,
     the items, each parent with each set of its children, and pairs (of items, and of parents with all their children)
     of which each reaches some blocks, and none the other's: together they may explain what each half cannot, such as
-    the same trouble on both banks. `reach` (slots, blocks).
+    the same trouble on both banks. `reach` (slots, blocks). What was made is kept, for one case asks the same again.
     """
-    slots, blocks = reach.shape
+    firsts = np.repeat(np.arange(len(cause)), links.begin[cause + 1] - links.begin[cause])
+    spans = [np.arange(links.begin[i], links.begin[i + 1]) for i in cause[links.begin[cause + 1] > links.begin[cause]]]
+    parents = links.parent[np.concatenate([np.empty(0, dtype=np.int64), *spans])]
+    among = links.block[parents] < 0
+    pairs = tuple(zip(parents[among].tolist(), slot[parents[among]].tolist(), firsts[among].tolist(), strict=True))
+    return _seeds_of(reach.shape, reach.tobytes(), pairs)
+
+
+@lru_cache(maxsize=64)
+def _seeds_of(
+    shape: tuple[int, int], reached_blocks: bytes, pairs_of: tuple[tuple[int, int, int], ...]
+) -> tuple[Index, Index]:
+    """See seeds_of; `pairs_of`: each shared parent, its slot or -1, and the slot of a child of it."""
+    reach = np.frombuffer(reached_blocks, dtype=np.bool_).reshape(shape)
+    slots, blocks = shape
     at_blocks = [int(sum(1 << int(b) for b in np.flatnonzero(row))) for row in reach]
     children: dict[int, list[int]] = {}
-    for h, i in enumerate(cause.tolist()):
-        for parent in links.parent[links.begin[i] : links.begin[i + 1]].tolist():
-            if links.block[parent] < 0:
-                children.setdefault(parent, []).append(h)
+    slot_of = {}
+    for parent, at_slot, child in pairs_of:
+        children.setdefault(parent, []).append(child)
+        slot_of[parent] = at_slot
     items = [1 << h for h in range(slots)]
     reached = list(at_blocks)
     families, wholes = [], []
     for parent, own in sorted(children.items()):
-        h = int(slot[parent])
+        h = slot_of[parent]
         itself, its_reach = (1 << h, at_blocks[h]) if h >= 0 else (0, 0)
         items += [itself | 1 << child for child in own]
         reached += [its_reach | at_blocks[child] for child in own]

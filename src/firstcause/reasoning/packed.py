@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import chain
 from operator import attrgetter
 
@@ -138,14 +139,29 @@ def _roots(begin: Index, parent: Index, kind: Index) -> Index:
         kind[widest] = MIXED
 
 
-def units_of(links: Links, blocks: int) -> list[Units]:
-    """Members of each block grouped by their links, and the prior of their joint states. Changes `links.kind`."""
+def units_of(links: Links, blocks: int) -> tuple[Links, list[Units]]:
+    """Members of each block grouped by their links, and the prior of their joint states.
+
+    And the links, with the kind of each: those that would tie too many causes together are MIXED. What was made is
+    kept: through a case findings come and go while causes stay.
+    """
+    arrays = (links.leak, links.block, links.begin, links.parent, links.left, links.kind)
+    kind, units = _units_of(blocks, *(array.tobytes() for array in arrays))
+    return replace(links, kind=kind), units
+
+
+@lru_cache(maxsize=64)
+def _units_of(blocks: int, *raw: bytes) -> tuple[Index, list[Units]]:
+    """See units_of; the arrays as their bytes."""
+    leak, left = (np.frombuffer(raw[at], dtype=np.float64) for at in (0, 4))
+    block, begin, parent, kind = (np.frombuffer(raw[at], dtype=np.int64).copy() for at in (1, 2, 3, 5))
+    links = Links(leak.copy(), block, begin, parent, left.copy(), kind)
     root = _roots(links.begin, links.parent, links.kind)
     order = np.lexsort((root, links.block))
     order = order[links.block[order] >= 0]
     found: list[Units] = []
     if not blocks:
-        return found
+        return links.kind, found
     for members in np.split(order, np.searchsorted(links.block[order], np.arange(1, blocks))):
         starts = np.flatnonzero(np.diff(root[members], prepend=-1))
         unit = np.append(starts, len(members))
@@ -154,7 +170,7 @@ def units_of(links: Links, blocks: int) -> list[Units]:
         weight = np.ones(state[-1])
         _state_weights(links.leak, links.begin, links.parent, links.left, links.kind, members, unit, state, weight)
         found.append(Units(members, unit, state, weight))
-    return found
+    return links.kind, found
 
 
 def with_guests(units: Units, links: Links, guests: Index) -> Units:
