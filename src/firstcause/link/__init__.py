@@ -1,6 +1,7 @@
 """Talking to the car: requests out, whole answers of all its control units back; reading only, unless told.
 
 - `addressing`: identifiers of 11 and 29 bits; `Unit` is one control unit
+- `gate`: the one place where a frame leaves; only listed reading requests and the guarded erase pass
 - `reassembly`: frames to whole answers (can-isotp), faults as typed events
 - `session`: the one owner of the bus, time limits, which services may be sent; `find_car`
 - `recording`: every frame into a trace file, safe against a crash
@@ -14,10 +15,11 @@ The seam for another kind of adapter is `Session.request`: request bytes in, (un
 from firstcause.link.addressing import ELEVEN_BIT, TWENTY_NINE_BIT, Addressing, Unit
 from firstcause.link.erase import EraseRefused, EraseReport, erase_codes
 from firstcause.link.evidence import take_snapshot
+from firstcause.link.gate import FrameNotAllowed, ServiceNotAllowed
 from firstcause.link.reassembly import Broken, Reassembler, Received
 from firstcause.link.recording import Recorder
 from firstcause.link.replay import ReplayBus
-from firstcause.link.session import BusStopped, Exchange, NoAnswer, ServiceNotAllowed, Session, Timing, find_car
+from firstcause.link.session import BusStopped, Exchange, NoAnswer, Session, Timing, find_car
 
 __all__ = [
     "ELEVEN_BIT",
@@ -28,6 +30,7 @@ __all__ = [
     "EraseRefused",
     "EraseReport",
     "Exchange",
+    "FrameNotAllowed",
     "NoAnswer",
     "Reassembler",
     "Received",

@@ -1,7 +1,7 @@
 """A session with the car: one request out, the whole answers of all control units back.
 
 One owner of the bus (python-can's Notifier) feeds one queue; this module keeps the deadlines itself. Only the reading
-services pass; the one that erases has its own guarded door in `erase`.
+services pass the `gate`; the one that erases has its own guarded door in `erase`.
 """
 
 from __future__ import annotations
@@ -18,27 +18,15 @@ import can
 
 from firstcause.errors import CarError, RequestError
 from firstcause.link.addressing import ELEVEN_BIT, TWENTY_NINE_BIT, Addressing, Unit
+from firstcause.link.gate import LONGEST_REQUEST, Gate, ServiceNotAllowed, is_read
 from firstcause.link.reassembly import Broken, Event, Fault, Reassembler, Received
 from firstcause.link.recording import Recorder
-from firstcause.signals import ERASE, READ_SERVICES
+from firstcause.signals import ERASE
 
 NEGATIVE, POSITIVE, BUSY, PENDING = 0x7F, 0x40, 0x21, 0x78
 _FINAL: frozenset[Fault] = frozenset(("wrong-sequence", "frame-lost", "overlong", "pending-too-long"))
 _ECHOED = frozenset((0x01, 0x02, 0x06, 0x09))  # services whose answer repeats what was asked
-_LONGEST_REQUEST = 7
 _NOTIFIER_WAIT_S = 0.02
-
-
-class ServiceNotAllowed(RequestError):
-    """A service that this tool does not send."""
-
-    def __init__(self, service: int | None) -> None:
-        self.service = service
-        named = "An empty request" if service is None else f"Service ${service:02X}"
-        super().__init__(
-            f"{named} is not sent by this tool: it reads with $01 $02 $03 $06 $07 $09 $0A, and erases only by the "
-            "guarded way. Nothing was sent."
-        )
 
 
 class NoAnswer(CarError):
@@ -151,8 +139,7 @@ class Session:
     ) -> None:
         self.addressing = addressing
         self.timing = timing or Timing()
-        self._bus = bus
-        self._recorder = recorder
+        self._gate = Gate(bus, addressing, recorder)
         self._clock, self._pause = clock, pause
         self._incoming: queue.SimpleQueue[can.Message | Exception] = queue.SimpleQueue()
         self._reassemblers: dict[Unit, Reassembler] = {}
@@ -178,7 +165,7 @@ class Session:
 
         Raises ServiceNotAllowed (nothing sent), RequestError for a request over seven bytes, BusStopped.
         """
-        if not data or data[0] not in READ_SERVICES:
+        if not is_read(data):
             raise ServiceNotAllowed(data[0] if data else None)
         return self._exchange(data, to)
 
@@ -192,17 +179,22 @@ class Session:
 
     def _erase_after_guard(self) -> Exchange:
         """Send the request that erases. `link.erase` is its only caller, after its guard; a test holds that."""
-        return self._exchange(bytes((ERASE,)), None)
+        self._gate.open_once()
+        try:
+            return self._exchange(bytes((ERASE,)), None)
+        finally:
+            self._gate.shut()
 
     def _exchange(self, data: bytes, to: Unit | None) -> Exchange:
-        if len(data) > _LONGEST_REQUEST:
-            raise RequestError(f"A request takes at most {_LONGEST_REQUEST} bytes, not {len(data)}. Nothing was sent.")
+        if len(data) > LONGEST_REQUEST:
+            raise RequestError(f"A request takes at most {LONGEST_REQUEST} bytes, not {len(data)}. Nothing was sent.")
         with self._one_at_a_time:
             return self._ask_until_not_busy(data, to)
 
     def _ask_until_not_busy(self, data: bytes, to: Unit | None) -> Exchange:
         waiting = self._ask(data, to)
-        for _ in range(self.timing.busy_repeats):
+        repeats = self.timing.busy_repeats if is_read(data) else 0  # the erase passes the gate once
+        for _ in range(repeats):
             busy = [unit for unit, answer in waiting.answers.items() if _says(answer.payload, BUSY)]
             if not busy:
                 break
@@ -313,19 +305,9 @@ class Session:
             raise BusStopped("listening", self._inbox.failure) from self._inbox.failure
 
     def _send(self, identifier: int, data: bytes) -> None:
-        """One frame of eight bytes out, recorded as it goes."""
-        message = can.Message(
-            arbitration_id=identifier,
-            is_extended_id=self.addressing.is_extended,
-            data=data.ljust(8, b"\0"),
-            is_rx=False,
-            check=True,
-        )
+        """One frame out, through the gate."""
         try:
-            if self._recorder is None:
-                self._bus.send(message)
-            else:
-                self._recorder.record_sent(message, self._bus.send)
+            self._gate.send(identifier, data)
         except (can.CanError, OSError) as cause:
             raise BusStopped("sending", cause) from cause
 

@@ -174,9 +174,7 @@ def surroundings(outside: Array, coupling: Array, busy: Flags, factor: Array, ra
 
 
 @compiled
-def given_to_busy(
-    tables: Array, coupling: Array, busy: Flags, factor: Array, ratio: Array, given: Array
-) -> None:
+def given_to_busy(tables: Array, coupling: Array, busy: Flags, factor: Array, ratio: Array, given: Array) -> None:
     """Correct what tables (e, o * r) come to, given (e, s, o), where a guest on which there is a factor is busy."""
     rows, outers = coupling.shape[1], given.shape[2]
     row = np.empty(rows)
