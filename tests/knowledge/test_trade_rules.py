@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import sqrt
 
 import pytest
 
-from firstcause.knowledge.base import Knowledge, load
+from firstcause.knowledge.base import Knowledge, load, pack_names
 from firstcause.knowledge.schema import FaultEntry
 
 LEAK_FAULTS = ("exhaust-valve-burnt", "valve-clearance-tight", "intake-valve-leaks", "compression-rings-worn")
@@ -169,18 +170,31 @@ WARNED = {
     "on-the-lift": {"lifting"},
     "front-sensor-out": {"lifting"},
     "head-off": {"hot-coolant"},
+    "gauge-on": {"fuel-fire"},
 }
 
 
-def test_whoever_opens_something_is_warned(knowledge: Knowledge) -> None:
+def opened(knowledge: Knowledge, access: Sequence[str]) -> set[str]:
+    """These accesses and what they need."""
+    found: set[str] = set()
+    for one in access:
+        found |= {one} | opened(knowledge, knowledge.access[one].needs)
+    return found
+
+
+@pytest.mark.parametrize("pack", pack_names())
+def test_whoever_opens_something_is_warned(pack: str) -> None:
     """Safety: a missing caution is a bug of the first order."""
+    knowledge = load(pack)
+    steps = [*knowledge.tests.values(), *knowledge.repairs.values(), *knowledge.parts.values()]
     silent = [
         f"{step.id}: {access}"
-        for step in (*knowledge.tests.values(), *knowledge.repairs.values(), *knowledge.parts.values())
-        for access in step.access
+        for step in steps
+        for access in sorted(opened(knowledge, step.access))
         if access in WARNED and not WARNED[access] & set(step.cautions)
     ]
 
+    assert any(step.access for step in steps)
     assert silent == []
 
 
