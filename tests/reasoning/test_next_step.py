@@ -136,14 +136,15 @@ def test_two_swaps_in_one_drive_have_outcomes_that_close_and_agree_with_the_sing
     """Summed over the second partner, the double swap of coil and plug sees the suspect as one swap of both would."""
     model = compile_model(knowledge(), SIX, (BAD_THREE,))
     step = swap_step(model, TERMS, (("coil", 3, 1), ("plug", 3, 2)), open_now(model))
-    _, engine, plan = swap_plan(model, step)
+    now = Engine(model.network, TOLERANCE)
+    _, engine, plan = swap_plan(model, now, step)
     chance, _ = plan.outcomes(*engine.with_extras(plan.extras, []))
 
     assert [outcome for outcome, _ in plan.names] == ["moved-coil", "moved-plug", "stayed", "several", "gone"]
     assert chance.sum() == pytest.approx(1.0, abs=2e-3)
     single = swap_step(model, TERMS, (("coil", 3, 1),), open_now(model))
     assert step.minutes < single.minutes + swap_step(model, TERMS, (("plug", 3, 2),), open_now(model)).minutes
-    _, other_engine, other = swap_plan(model, single)
+    _, other_engine, other = swap_plan(model, now, single)
     alone, _ = other.outcomes(*other_engine.with_extras(other.extras, []))
     names = [outcome for outcome, _ in other.names]
     assert chance[2] < alone[names.index("stayed")]  # a bad plug went along this time
@@ -193,7 +194,8 @@ def test_a_repair_set_aside_is_priced_into_everything() -> None:
     assert without.forgone[0].rise > 1.0
     assert without.without_looking >= plain.without_looking
     assert not any(o.step.what == "fit-plug" for o in without.options)
-    assert costs.keys() >= keys(without)
+    doubles = {key for key in keys(without) if " + " in key}  # shown where they beat a single swap, which may change
+    assert costs.keys() >= keys(without) - doubles
 
 
 def test_a_tool_the_shop_does_not_own_takes_its_tests_out_at_every_place() -> None:

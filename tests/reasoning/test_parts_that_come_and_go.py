@@ -17,6 +17,7 @@ from firstcause.reasoning.history import Driven, Happening, Moved, Origin, Renew
 from firstcause.reasoning.looks import swap_plan
 from firstcause.reasoning.steps import Step, Terms, open_now, swap_steps
 from firstcause.reasoning.verdict import objections
+from firstcause.reasoning.weigh import TOLERANCE
 from firstcause.vehicle.place import cylinder
 
 START_KM = FOUR.distance_km
@@ -200,7 +201,8 @@ def test_after_a_journey_everything_is_shut_and_may_be_looked_at_again() -> None
 
 def outcomes_given(cause: str, step: Step) -> dict[str, float]:
     """P(moved, stayed, both, gone | this cause is there, and the complaint)."""
-    after, engine, plan = swap_plan(model(BAD_THREE), step)
+    told = model(BAD_THREE)
+    after, engine, plan = swap_plan(told, Engine(told.network, TOLERANCE), step)
     assert after.fitment.where("coil-3") is not None
     _, joint = plan.outcomes(*engine.with_extras(plan.extras, [cause]))
     shares = joint[:, 0] / joint[:, 0].sum()

@@ -12,6 +12,7 @@ from firstcause.reasoning.aside import to_be_had
 from firstcause.reasoning.because import log_odds
 from firstcause.reasoning.compiled import Model, compile_model
 from firstcause.reasoning.exact import Engine, Extra, rough_engine
+from firstcause.reasoning.foreseen import Foreseen
 from firstcause.reasoning.history import Found
 from firstcause.reasoning.looks import Plan, swap_plan, test_plan, watch_or_verify, watch_plan
 from firstcause.reasoning.steps import Step, Terms, most_suspect, open_now, swap_steps, tests_at
@@ -111,12 +112,12 @@ def sights(model: Model, terms: Terms, engine: Engine, also: Iterable[int] = ())
     plans += [watch_plan(model, step) for step in to_be_had(watch_or_verify(model, terms), terms, standing)]
     found = _seen(engine, plans, model.live_roots)
     for step in to_be_had(swap_steps(model, terms, standing), terms, standing):
-        after, other, plan = swap_plan(model, step)
+        after, other, plan = swap_plan(model, engine, step)
         found += _seen(other, [plan], after.live_roots)
     return tuple(sight for sight in found if sight.chance >= WORTH_A_LINE)
 
 
-def _seen(engine: Engine, plans: Sequence[Plan], roots: Sequence[str]) -> list[Sight]:
+def _seen(engine: Engine | Foreseen, plans: Sequence[Plan], roots: Sequence[str]) -> list[Sight]:
     z, joint = engine.with_extras([extra for plan in plans for extra in plan.extras], roots)
     found, end = [], 0
     for plan in plans:

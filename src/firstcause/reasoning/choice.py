@@ -17,6 +17,7 @@ from firstcause.reasoning.aside import Waiting, order_of_spoiling, refer_step, s
 from firstcause.reasoning.bills import RepairTable, repair_table
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.exact import MOST_ROUGH_CELLS, Engine, Extra, rough_engine
+from firstcause.reasoning.foreseen import Foreseen
 from firstcause.reasoning.looks import Plan, swap_plan, test_plan, together, watch_or_verify, watch_plan
 from firstcause.reasoning.ranking import Course, Further, Look, Ranking, State, Timing, rank
 from firstcause.reasoning.spending import Budget, budget_of, spent
@@ -181,7 +182,7 @@ class Adviser:
             engine = rough_engine(model.network)
         self.model, self.terms, self.engine = model, terms, engine
         self._asides: dict[tuple[str, tuple[str, ...]], Aside | None] = {}
-        belief = engine.posterior().probability
+        self.belief = belief = engine.posterior().probability
         self.standing = open_now(model)
         self.table = repair_table(model, terms, belief, self.standing)
         self.cured = float(_cured_share(model, engine, [Extra({})])[0])
@@ -231,9 +232,9 @@ class Adviser:
 
     def _swapped(self, step: Step) -> _Shown:
         """The swap is done in thought: what stands open and what is believed then is priced under the new fitment."""
-        after, engine, plan = swap_plan(self.model, step)
+        after, engine, plan = swap_plan(self.model, self.engine, step)
         opened = left_open(self.model.knowledge, self.standing | set(step.opens), dict(step.watched))
-        table = repair_table(after, self.terms, engine.posterior().probability, opened)
+        table = repair_table(after, self.terms, engine.believed(self.belief), opened)
         ((_, chance, joint, cured, shares),) = _answers(after, engine, [plan], table.roots)
         return _Shown(plan, table, opened, step.price, chance, joint, cured, shares)
 
@@ -483,7 +484,7 @@ class Adviser:
 
 
 def _answers(
-    model: Model, engine: Engine, plans: Sequence[Plan], roots: Sequence[str]
+    model: Model, engine: Engine | Foreseen, plans: Sequence[Plan], roots: Sequence[str]
 ) -> list[tuple[Plan, Array, Array, Array, Array]]:
     """For each plan P(outcome), P(outcome, root alone), P(outcome, none), and P(root | outcome) as believed."""
     extras = [extra for plan in plans for extra in plan.extras]
@@ -501,7 +502,7 @@ def _answers(
     return found
 
 
-def _cured_share(model: Model, engine: Engine, extras: Sequence[Extra]) -> Array:
+def _cured_share(model: Model, engine: Engine | Foreseen, extras: Sequence[Extra]) -> Array:
     """P(extra, no live cause), against the share of healthy cars that have none: the complaint's cause is gone.
 
     Where no live cause is present, only the other causes of an extra can still matter.

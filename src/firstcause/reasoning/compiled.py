@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 
 from firstcause.errors import RequestError
@@ -11,6 +11,7 @@ from firstcause.knowledge.base import Knowledge, fits, on_engine
 from firstcause.knowledge.schema import FaultEntry, TestEntry
 from firstcause.reasoning.acting import (
     Causes,
+    State,
     ability_of,
     causes_of_count,
     causes_of_test,
@@ -175,6 +176,44 @@ def compile_model(knowledge: Knowledge, car: CarFacts, history: History) -> Mode
     return builder.model()
 
 
+def after_moves(model: Model, moves: Sequence[Moved]) -> Model:
+    """The model after parts have changed places and nothing has been seen since: no finding is other than before.
+
+    Its network is that of the model, then the successors of contacts that were handled.
+    """
+    facts, current, added = dict(model.facts), dict(model.current), list[Cause]()
+    after = replace(model, history=(*model.history, *moves), facts=facts, current=current)
+    for move in moves:
+        after = replace(after, fitment=after.fitment.moved(move.part, move.first, move.second))
+        for fault, holder, home, leak, parent in _contacts_handled(after, move.part, (move.first, move.second)):
+            name = _next_name(current, fault, holder)
+            added.append(Cause(name, leak, (parent,)))
+            facts[name], current[(fault, holder)] = CauseFacts(name, fault, holder, home), name
+    return replace(after, network=model.network.and_causes(added))
+
+
+def _next_name(current: Mapping[tuple[str, str], str], fault: str, holder: str) -> str:
+    """The name of the cause that will stand for a fault of a holder from now on."""
+    before = current.get((fault, holder))
+    base = f"{fault}@{holder}"
+    return base if before is None else f"{base}~{(before.count('~') and int(before.split('~')[1]) + 1) or 1}"
+
+
+Successor = tuple[str, str, frozenset[int], float, tuple[str, float]]
+"""Fault, holder, home, chance that it comes about now, and (the cause before, chance that it still stands)."""
+
+
+def _contacts_handled(state: State, part: str, numbers: Sequence[int]) -> list[Successor]:
+    """The successors of the contacts that may be cured or made bad when a part is handled at these cylinders."""
+    places = {n for number in numbers for n in state.fitment.position(part, number)[1]}
+    found = []
+    for (fault, holder), cause in state.current.items():
+        reseat = state.knowledge.faults[fault].reseat
+        if reseat is not None and part in reseat.parts and state.facts[cause].home & places:
+            found.append((fault, holder, state.facts[cause].home, reseat.causes, (cause, 1.0 - reseat.cures)))
+    return found
+
+
 @dataclass
 class _Builder:
     knowledge: Knowledge
@@ -238,9 +277,7 @@ class _Builder:
     def _add(
         self, fault: str, holder: str, home: frozenset[int], leak: float, parents: tuple[tuple[str, float], ...] = ()
     ) -> None:
-        before = self.current.get((fault, holder))
-        base = f"{fault}@{holder}"
-        identifier = base if before is None else f"{base}~{(before.count('~') and int(before.split('~')[1]) + 1) or 1}"
+        identifier = _next_name(self.current, fault, holder)
         self.causes.append(Cause(identifier, leak, parents, self._block(fault, holder, home)))
         block = self._block(fault, holder, home)
         remembers = block is not None and fault in self.remembering and bool(home & self.seen_at)
@@ -292,12 +329,8 @@ class _Builder:
 
     def _handled(self, part: str, numbers: Sequence[int]) -> None:
         """Handling a part may cure or make a bad contact at each place it was taken from or put to."""
-        places = {n for number in numbers for n in self.fitment.position(part, number)[1]}
-        for (fault, holder), cause_id in list(self.current.items()):
-            reseat = self.faults[fault].reseat
-            if reseat is not None and part in reseat.parts and self.facts[cause_id].home & places:
-                home = self.facts[cause_id].home
-                self._add(fault, holder, home, reseat.causes, ((cause_id, 1.0 - reseat.cures),))
+        for fault, holder, home, leak, parent in _contacts_handled(self, part, numbers):
+            self._add(fault, holder, home, leak, (parent,))
 
     def _renewed(self, part: str, number: int, origin: Origin = "new") -> None:
         old = self.fitment.at(part, number)

@@ -9,8 +9,9 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from firstcause.reasoning.compiled import Model, compile_model
-from firstcause.reasoning.exact import Engine, Extra, rough_engine
+from firstcause.reasoning.compiled import Model, after_moves
+from firstcause.reasoning.exact import Engine, Extra
+from firstcause.reasoning.foreseen import Foreseen
 from firstcause.reasoning.history import Counted, Moved, Renewed, Repaired, Reseated
 from firstcause.reasoning.shown import axes_of, leak_of, shown_at, terms_of
 from firstcause.reasoning.steps import Step, Terms, unit_at, watch_steps
@@ -83,13 +84,14 @@ def together(first: Plan, second: Plan) -> Plan:
     return Plan(second.step, names, extras, np.kron(first.combine, second.combine).astype(np.float64))
 
 
-def swap_plan(model: Model, step: Step) -> tuple[Model, Engine, Plan]:
+def swap_plan(model: Model, engine: Engine, step: Step) -> tuple[Model, Foreseen, Plan]:
     """The swap is done in thought: a new fitment, then a reading on all its units; outcomes fall out of it.
 
+    `engine` holds the model's network. The plan's extras are for the engine that is given back.
     One part: moved, stayed, both, gone. Two parts to two places: stayed, with the one, with the other, several, gone.
     """
     moved = tuple(Moved(f"in thought {part}", part, first, second) for part, first, second in step.moves)
-    after = compile_model(model.knowledge, model.car, (*model.history, *moved))
+    after = after_moves(model, moved)
     units = units_of_swap(model, step)
     subsets = list(product((False, True), repeat=len(units)))  # of units that are quiet
     extras = tuple(_quiet(after, [n for n, quiet in zip(units, some, strict=True) if quiet], step) for some in subsets)
@@ -97,7 +99,7 @@ def swap_plan(model: Model, step: Step) -> tuple[Model, Engine, Plan]:
     for outcome, name, patterns in _swap_outcomes(model, step):
         names.append((outcome, name))
         combine.append([sum(_sign(pattern, some) for pattern in patterns) for some in subsets])
-    return after, rough_engine(after.network), Plan(step, tuple(names), extras, np.array(combine, dtype=float))
+    return after, Foreseen.of(engine, after), Plan(step, tuple(names), extras, np.array(combine, dtype=float))
 
 
 Pattern = tuple[bool, ...]

@@ -5,7 +5,8 @@ A finding may have several ordered axes (lean and rich): what is seen then hangs
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Container, Iterable, Sequence
+from copy import copy
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from math import isfinite, prod
@@ -80,13 +81,7 @@ class Network:
     def __post_init__(self) -> None:
         seen: set[str] = set()
         for cause in self.causes:
-            _check_probability(cause.id, cause.leak)
-            for parent, chance in cause.parents:
-                if parent not in seen:
-                    raise ImpossibleNetwork(f"{cause.id} has the parent {parent}, which does not come before it")
-                _check_probability(cause.id, chance)
-            if cause.id in seen:
-                raise ImpossibleNetwork(f"the cause {cause.id} stands twice")
+            _check_cause(cause, seen)
             seen.add(cause.id)
         for finding in self.findings:
             if finding.axes and prod(finding.axes) != len(finding.leak):
@@ -113,10 +108,30 @@ class Network:
         """Position of each cause."""
         return {cause.id: at for at, cause in enumerate(self.causes)}
 
+    def and_causes(self, added: Sequence[Cause]) -> Network:
+        """The same network with causes on which no finding hangs; only these are checked."""
+        known = dict(self.index)
+        for cause in added:
+            _check_cause(cause, known)
+            known[cause.id] = len(known)
+        grown = copy(self)
+        grown.__dict__.update(causes=(*self.causes, *added), index=known)
+        return grown
+
     def without(self, finding_ids: Iterable[str]) -> Network:
         """The same network with some findings left out."""
         left_out = set(finding_ids)
         return Network(self.causes, tuple(f for f in self.findings if f.id not in left_out), self.tables)
+
+
+def _check_cause(cause: Cause, seen: Container[str]) -> None:
+    _check_probability(cause.id, cause.leak)
+    for parent, chance in cause.parents:
+        if parent not in seen:
+            raise ImpossibleNetwork(f"{cause.id} has the parent {parent}, which does not come before it")
+        _check_probability(cause.id, chance)
+    if cause.id in seen:
+        raise ImpossibleNetwork(f"the cause {cause.id} stands twice")
 
 
 def _check_probability(name: str, value: float) -> None:
