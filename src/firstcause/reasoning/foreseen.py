@@ -73,7 +73,7 @@ class Foreseen:
         return z, np.array([found[name] for name in wanted]).reshape(len(wanted), len(extras)).T
 
     def _of_heir(self, heir: _Heir, extras: Sequence[Extra], z: Array, parent: Array) -> Array:
-        """P(extra, heir) from P(extra, its parent): of each state of the parent the share in which the heir is there."""
+        """P(extra, heir) from P(extra, its parent): the share of each state of the parent that has the heir."""
         factor = np.array([self._in_full(heir, extra) for extra in extras])
         with_it, without = heir.sums(factor)
         stays = np.divide(heir.stays * factor, with_it, out=np.zeros_like(factor), where=with_it > 0.0)
