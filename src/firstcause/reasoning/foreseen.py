@@ -8,6 +8,7 @@ no second network is weighed. Parts that remember how they act go on remembering
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ from firstcause.reasoning.exact import Engine, Extra
 from firstcause.reasoning.network import Cause
 
 Array = NDArray[np.float64]
+Number = TypeVar("Number", float, Array)
 
 
 class Foreseen:
@@ -107,6 +109,6 @@ class _Heir:
         self.comes = cause.leak
         self.stays = 1.0 - (1.0 - cause.leak) * (1.0 - chance)
 
-    def sums(self, factor: float | Array) -> tuple[float | Array, float | Array]:
+    def sums(self, factor: Number) -> tuple[Number, Number]:
         """A factor on it, summed over whether it is there: with its parent, and without."""
         return 1.0 - self.stays * (1.0 - factor), 1.0 - self.comes * (1.0 - factor)
