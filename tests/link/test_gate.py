@@ -128,6 +128,19 @@ DRIVERS: dict[str, typing.Callable[[link.Addressing], list[typing.Callable[..., 
         for word in ("", "erase", "ERASE")
         for codes in (("P0303",), None)
     ],
+    "record_live": lambda addressing: [
+        lambda bus: link.record_live(
+            lambda: Session(bus, addressing, QUICK), _after(5), pause=lambda _: None, clock=lambda: 1.0
+        )
+    ],
+    "supported_parameters": lambda addressing: [
+        with_session(
+            lambda s: link.supported_parameters(
+                s, Unit(0x7E8, 11) if s.addressing.width == 11 else Unit(0x18DAF110, 29)
+            ),
+            addressing,
+        )
+    ],
     "Reassembler": lambda _: [
         lambda bus: link.Reassembler(
             Unit(0x7E8, 11), lambda i, d: bus.send(can.Message(arbitration_id=i, data=d)), 5
@@ -136,6 +149,11 @@ DRIVERS: dict[str, typing.Callable[[link.Addressing], list[typing.Callable[..., 
     "Recorder": lambda _: [],  # sends by the callable that the gate gives it; it opens no bus
     "ReplayBus": lambda _: [],  # is a bus itself, and no adapter stands behind it
 }
+
+
+def _after(turns: int) -> typing.Callable[[], bool]:
+    left = iter(range(turns))
+    return lambda: next(left, None) is None
 
 
 def reaches_a_bus(thing: object) -> bool:

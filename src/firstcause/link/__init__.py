@@ -6,6 +6,8 @@
 - `session`: the one owner of the bus, time limits, which services may be sent; `find_car`
 - `recording`: every frame into a trace file, safe against a crash
 - `replay`: a recorded trace as a bus that answers the same
+- `schedule`, `live`: live data, several parameters at once, each as often as it changes
+- `traffic`: a trace told again as requests and answers, values, other forms of file
 - `evidence`: `take_snapshot`, all that the car says before anything is erased
 - `erase`: erasing codes behind its guard
 
@@ -16,6 +18,7 @@ from firstcause.link.addressing import ELEVEN_BIT, TWENTY_NINE_BIT, Addressing, 
 from firstcause.link.erase import EraseRefused, EraseReport, erase_codes
 from firstcause.link.evidence import take_snapshot
 from firstcause.link.gate import FrameNotAllowed, ServiceNotAllowed
+from firstcause.link.live import record_live, supported_parameters
 from firstcause.link.reassembly import Broken, Reassembler, Received
 from firstcause.link.recording import Recorder
 from firstcause.link.replay import ReplayBus
@@ -42,5 +45,7 @@ __all__ = [
     "Unit",
     "erase_codes",
     "find_car",
+    "record_live",
+    "supported_parameters",
     "take_snapshot",
 ]
