@@ -99,6 +99,8 @@ class CodeMemory:
     ) -> None:
         """A monitor's criteria are met now: pending at first, confirmed with the lamp when the rules say so."""
         self.failed_families.add(family)
+        if conditions is not None:  # where the fault is met the engine is: such conditions are encountered
+            self.note_conditions(conditions)
         stored = self.codes.get(code)
         confirm = self._confirms(code, family, catalyst, at_start)
         if stored is None:
@@ -110,8 +112,9 @@ class CodeMemory:
             stored.conditions = conditions
         stored.catalyst |= catalyst
         stored.detected_cycle, stored.quiet_cycles, stored.cycles_without_similar = self.cycle, 0, 0
+        stored.warm_ups = 0  # "not detected again in 40 warm-up cycles": (d)(2.4) [M]
         if confirm:
-            stored.confirmed, stored.commands_lamp, stored.warm_ups = True, True, 0
+            stored.confirmed, stored.commands_lamp = True, True
         self._store_frame(stored, frame)
 
     def _confirms(self, code: str, family: Family, catalyst: bool, at_start: bool) -> bool:
@@ -173,7 +176,9 @@ class CodeMemory:
         if stored.detected_cycle == self.cycle:
             return
         ran = stored.family in self.passed_families
-        comparable = ran and (stored.conditions is None or stored.code in self.similar_met)
+        exceeded = stored.family == "misfire" and "misfire" in self.failed_families  # the engine's, whatever the code
+        met = stored.conditions is None or stored.code in self.similar_met
+        comparable = ran and met and not exceeded  # "without an exceedance": (e)(3.4.1)(C), (3.4.5) [M]
         if not comparable:
             stored.cycles_without_similar += 1
             if stored.conditions is not None and stored.cycles_without_similar >= PENDING_CYCLES_WITHOUT_SIMILAR:
@@ -201,11 +206,11 @@ class CodeMemory:
         for record in list(self.permanent.values()):
             if not record.erased_by_tool:
                 continue
+            record.minimum_drive |= minimum_drive  # "on any single driving cycle", a failing one too: (B)(iii) [M]
             if record.family in self.failed_families:
                 record.passed = False
                 continue
             record.passed |= record.family in self.passed_families
-            record.minimum_drive |= minimum_drive
             if record.passed and (record.minimum_drive or record.family in RATIO_FAMILIES):
                 del self.permanent[record.code]
 
