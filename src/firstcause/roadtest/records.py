@@ -298,9 +298,7 @@ def _stored_for_good(
     return tuple(table.values())
 
 
-def _evidence(
-    record: PermanentRecord, ran: frozenset[str], bad: frozenset[str], driven: bool
-) -> PermanentRecord:
+def _evidence(record: PermanentRecord, ran: frozenset[str], bad: frozenset[str], driven: bool) -> PermanentRecord:
     """After an erase: a pass with no failure in that drive or since; the minimum drive may be any: (d)(2.5.2)."""
     if not record.after_erase:
         return record
