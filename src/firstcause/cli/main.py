@@ -26,6 +26,7 @@ _COMMANDS: dict[str, tuple[str, str, str]] = {
     "knowledge": ("firstcause.cli.knowledge", "knowledge", "The knowledge base: check it, look things up."),
     "bulletins": ("firstcause.cli.bulletins", "bulletins", "Public recalls and bulletins, kept here and searched."),
     "virtual-car": ("firstcause.cli.virtual_car", "virtual_car", "A car to learn on: make it, work on it."),
+    "trial": ("firstcause.cli.trial", "trial", "Policies judged on virtual cars with hidden faults."),
     "serve": ("firstcause.cli.serve", "serve", "The page for the phone or tablet, on this machine."),
 }
 

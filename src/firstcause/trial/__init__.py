@@ -1,0 +1,1 @@
+"""The trial: virtual cars with hidden faults, worked by policies through the casebook, and judged."""

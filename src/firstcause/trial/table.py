@@ -1,0 +1,160 @@
+"""What the trial found, in figures: means with bootstrap intervals, paired differences, calibration, the worst cars."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Row = dict[str, Any]
+RESAMPLES = 4000
+LEVEL = 0.95
+OURS = "ours"
+
+
+@dataclass(frozen=True)
+class Interval:
+    """An estimate with its 95 % interval, by resampling cars."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Line:
+    """One policy over all cars that every policy finished. Shares between 0 and 1; money in the shop's currency."""
+
+    policy: str
+    cost: Interval
+    cost_over_ours: Interval
+    minutes: Interval
+    p90: float
+    worst: float
+    good_parts: float
+    false_cured: float
+    comebacks: float
+    named_right: Interval
+    steps: float
+    referrals: float
+    seconds: float
+
+
+@dataclass(frozen=True)
+class Bin:
+    """Suspects stated with a probability in one tenth: how many, what was said on average, how often it was right."""
+
+    low: float
+    high: float
+    count: int
+    said: float
+    right: float
+
+
+@dataclass(frozen=True)
+class Tally:
+    """Everything the report shows. `broken` counts rows in which the program refused or no car was found."""
+
+    cars: int
+    unknown: int
+    drawn: int
+    broken: int
+    lines: tuple[Line, ...]
+    bins: tuple[Bin, ...]
+    worst: tuple[Row, ...] = field(default=())
+
+    def to_dict(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+def tally(rows: Sequence[Row], policies: Sequence[str], seed: int) -> Tally:
+    """The figures of the cars that every policy finished; the same rows give the same figures."""
+    by_car: dict[int, dict[str, Row]] = {}
+    for row in rows:
+        if "cost" in row:
+            by_car.setdefault(row["car"], {})[row["policy"]] = row
+    whole = {car: found for car, found in sorted(by_car.items()) if all(p in found for p in policies)}
+    broken = sum(bool(row.get("broken")) for row in rows)
+    if not whole:
+        return Tally(0, 0, 0, broken, (), ())
+    picks = np.random.default_rng(seed).integers(len(whole), size=(RESAMPLES, len(whole)))
+    base = _column(whole, OURS, "cost") if OURS in policies else None
+    lines = tuple(_line(whole, policy, base, picks) for policy in policies)
+    first = [found[policies[0]] for found in whole.values()]
+    ours = [found[OURS] for found in whole.values() if OURS in found]
+    worst = sorted(ours, key=lambda row: -row["cost"])[:5]
+    return Tally(
+        len(whole), sum(row["unknown"] for row in first), sum(row["drawn"] for row in first), broken, lines,
+        calibration([pair for row in ours for pair in row["stated"]]), tuple(worst),
+    )  # fmt: skip
+
+
+def _column(whole: dict[int, dict[str, Row]], policy: str, key: str) -> NDArray[np.float64]:
+    return np.array([float(found[policy][key]) for found in whole.values()])
+
+
+def _interval(values: NDArray[np.float64], picks: NDArray[np.int64]) -> Interval:
+    """The mean and the percentile interval of its bootstrap (Efron & Tibshirani 1993, ch. 13), from memory."""
+    means = values[picks].mean(axis=1)
+    low, high = np.quantile(means, [(1 - LEVEL) / 2, (1 + LEVEL) / 2])
+    return Interval(float(values.mean()), float(low), float(high))
+
+
+def _line(
+    whole: dict[int, dict[str, Row]], policy: str, base: NDArray[np.float64] | None, picks: NDArray[np.int64]
+) -> Line:
+    def mean(key: str) -> float:
+        return float(_column(whole, policy, key).mean())
+
+    cost = _column(whole, policy, "cost")
+    referred = float(np.mean([found[policy]["state"] == "referred" for found in whole.values()]))
+    return Line(
+        policy, _interval(cost, picks), _interval(cost - (cost if base is None else base), picks),
+        _interval(_column(whole, policy, "minutes"), picks), float(np.quantile(cost, 0.9)), float(cost.max()),
+        mean("good_parts"), mean("false_cured"), mean("comebacks"),
+        _interval(_column(whole, policy, "named_right"), picks), mean("steps"), referred, mean("seconds"),
+    )  # fmt: skip
+
+
+def calibration(stated: Sequence[Sequence[Any]]) -> tuple[Bin, ...]:
+    """Stated probabilities in ten bins against how often the suspect was truly there when the car came in."""
+    found = []
+    said = np.array([float(p) for p, _ in stated])
+    right = np.array([bool(r) for _, r in stated], dtype=float)
+    for low in np.arange(0.0, 1.0, 0.1):
+        there = (said >= low) & ((said < low + 0.1) | (low > 0.85))
+        if there.any():
+            found.append(Bin(float(low), float(low + 0.1), int(there.sum()), float(said[there].mean()),
+                             float(right[there].mean())))  # fmt: skip
+    return tuple(found)
+
+
+COLUMNS = ("policy", "cost to true cure", "over ours", "minutes", "p90", "worst", "good parts", "false cured",
+           "comebacks", "named right", "steps", "handed on")  # fmt: skip
+
+
+def cells(line: Line) -> tuple[str, ...]:
+    """One line of the table in words, under COLUMNS."""
+    over = line.cost_over_ours
+    return (
+        line.policy, f"{line.cost.value:.0f} ({line.cost.low:.0f} to {line.cost.high:.0f})",
+        "" if line.policy == OURS else f"{over.value:+.0f} ({over.low:+.0f} to {over.high:+.0f})",
+        f"{line.minutes.value:.0f}", f"{line.p90:.0f}", f"{line.worst:.0f}", f"{line.good_parts:.2f}",
+        f"{line.false_cured:.2f}", f"{line.comebacks:.2f}",
+        f"{line.named_right.value:.0%} ({line.named_right.low:.0%} to {line.named_right.high:.0%})",
+        f"{line.steps:.1f}", f"{line.referrals:.0%}",
+    )  # fmt: skip
+
+
+def table_text(tally: Tally) -> str:
+    """The table as Markdown, with a line on what it covers."""
+    rows = [COLUMNS, tuple("---" for _ in COLUMNS), *(cells(line) for line in tally.lines)]
+    table = "\n".join("| " + " | ".join(row) + " |" for row in rows)
+    told = (
+        f"{tally.cars} cars ({tally.unknown} with a fault the knowledge does not contain; {tally.drawn} drawn until so "
+        f"many had their lamp on for a misfire); {tally.broken} rows broken off."
+    )
+    return f"{table}\n\n{told}"

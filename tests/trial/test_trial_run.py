@@ -1,0 +1,80 @@
+"""The same seed gives the same numbers: by one worker, by two, on Dask, and after a kill."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from firstcause.errors import RequestError
+from firstcause.trial.draw import comes_in, draw
+from firstcause.trial.run import RESULTS, Plan, Row, read_results, run
+from firstcause.trial.settings import settings
+
+PLAN = Plan(2, 7, ("chart-pattern-first", "probability-over-cost", "all-knowing"))
+
+
+def _numbers(rows: list[Row]) -> list[Row]:
+    return [{key: value for key, value in row.items() if key != "seconds"} for row in rows]
+
+
+@pytest.fixture(scope="module")
+def by_one(tmp_path_factory: pytest.TempPathFactory) -> list[Row]:
+    rows = _numbers(run(PLAN, tmp_path_factory.mktemp("one"), workers=1))
+    assert [row["policy"] for row in rows] == [*PLAN.policies] * 2
+    assert all(row["broken"] == "" and row["cost"] > 0 for row in rows)
+    return json.loads(json.dumps(rows))  # type: ignore[no-any-return]
+
+
+def test_two_workers_find_what_one_finds(by_one: list[Row], tmp_path: Path) -> None:
+    assert json.loads(json.dumps(_numbers(run(PLAN, tmp_path, workers=2)))) == by_one
+
+
+def test_a_dask_cluster_finds_what_one_worker_finds(by_one: list[Row], tmp_path: Path) -> None:
+    pytest.importorskip("distributed")
+    assert json.loads(json.dumps(_numbers(run(PLAN, tmp_path, workers=2, dask="local")))) == by_one
+
+
+def test_a_killed_trial_is_gone_on_with_and_finds_the_same(by_one: list[Row], tmp_path: Path) -> None:
+    """Killed without warning after its first result; a line cut short by that is dropped."""
+    words = ["trial", "--cars", "2", "--seed", "7", "--workers", "1", "--policies", ",".join(PLAN.policies)]
+    code = f"from firstcause.cli.main import main; main({[*words, '--out', str(tmp_path)]!r})"
+    child = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.DEVNULL, env=dict(os.environ))
+    kept = tmp_path / RESULTS
+    try:
+        end = time.monotonic() + 240
+        while not (kept.exists() and kept.read_bytes().count(b"\n")) and time.monotonic() < end:
+            assert child.poll() is None
+            time.sleep(0.05)
+    finally:
+        child.send_signal(signal.SIGKILL)
+        child.wait()
+    before = read_results(kept)
+    assert 0 < len(before) < 6
+    with kept.open("a", encoding="utf-8") as file:
+        file.write('{"car": 1, "policy": "all-kn')
+    with pytest.raises(RequestError, match="--resume"):
+        run(PLAN, tmp_path, workers=1)
+    assert json.loads(json.dumps(_numbers(run(PLAN, tmp_path, workers=1, resume=True)))) == by_one
+    assert kept.read_text(encoding="utf-8").count("\n") == 6
+
+
+def test_results_of_another_seed_are_not_gone_on_with(tmp_path: Path) -> None:
+    (tmp_path / "trial.json").write_text(json.dumps({"seed": 8, "physics": "correct", "from_file": 0}))
+    with pytest.raises(RequestError, match="another seed"):
+        run(PLAN, tmp_path, workers=1, resume=True)
+
+
+def test_drawn_cars_come_with_their_lamp_on_for_a_misfire_and_each_policy_gets_the_car_as_it_came() -> None:
+    car = draw(7, 0, settings(), settings().variant("correct"))
+    assert comes_in(car.car)
+    one, other = car.fresh(), car.fresh()
+    one.key_off()
+    one.drive("cold-start")
+    assert one.odometer_km > other.odometer_km == car.car.odometer_km
