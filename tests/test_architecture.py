@@ -51,13 +51,8 @@ DOORS: dict[str, set[str]] = {
     "can": {"link", "virtualcar", "cli"},
     "isotp": {"link", "virtualcar"},
     "numba": {"reasoning"},
-    "asammdf": {"link", "roadtest", "cli"},
-    "udsoncan": {"link"},
-    "serial": {"link"},
-    "icalendar": {"handover"},
-    "segno": {"web", "cli"},
-    "dask": {"cli", "trial"},
-    "distributed": {"cli", "trial"},
+    "asammdf": {"link"},
+    "distributed": {"trial"},
 }
 
 # Rules over values: no clock, no chance, no thread, no network, no log call inside.

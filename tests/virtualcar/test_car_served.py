@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import itertools
 import subprocess
 import sys
@@ -138,8 +137,6 @@ def serve_and_ask(tmp_path: Path, interface: str, channel: str) -> list[tuple[in
 
 
 def test_another_process_asks_over_udp_multicast(tmp_path: Path) -> None:
-    if importlib.util.find_spec("msgpack") is None:
-        pytest.skip("udp_multicast of python-can needs the package msgpack, which is not installed here")
     assert (0x7E8, bytes((0x02, 0x43, 0x00)) + b"\xaa" * 5) in serve_and_ask(tmp_path, "udp_multicast", "239.74.163.2")
 
 
