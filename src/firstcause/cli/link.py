@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import signal
+import threading
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -49,7 +51,7 @@ def live(interface: str, channel: str, bitrate: int, wide: bool, out: Path, minu
 
     buses: list[can.BusABC] = []
     until_s = time.monotonic() + minutes * 60 if minutes else None
-    stopped = False
+    told_to_stop = threading.Event()
 
     def connect() -> Session:
         while buses:
@@ -66,16 +68,15 @@ def live(interface: str, channel: str, bitrate: int, wide: bool, out: Path, minu
         line(str(gap) + ".")
 
     def stop() -> bool:
-        return stopped or (until_s is not None and time.monotonic() >= until_s)
+        return told_to_stop.is_set() or (until_s is not None and time.monotonic() >= until_s)
 
     recorder = Recorder(out)
+    before = signal.signal(signal.SIGINT, lambda *_: told_to_stop.set())  # the request under way is finished first
     try:
         click.echo(f"Recording into {out}; stop with Ctrl-C. A passenger works this, never the driver.")
         report = record_live(connect, stop, on_missed=missed)
-    except KeyboardInterrupt:
-        click.echo("Stopped.")
-        return
     finally:
+        signal.signal(signal.SIGINT, before)
         recorder.close()
         while buses:
             buses.pop().shutdown()
@@ -97,7 +98,8 @@ def export(recording: Path, into: Path) -> None:
     from firstcause.link.traffic import export as write
 
     report = write(recording, into)
-    line(f"{into}: from {report.frames} frames, {report.answers} answers.")
+    answers = f", {report.answers} answers" if report.answers else ""
+    line(f"{into}: from {report.frames} frames{answers}.")
     if report.broken:
         line(f"{report.broken} broken answers were left out.")
     if report.cut_off:

@@ -3,26 +3,18 @@
 from __future__ import annotations
 
 import queue
-import struct
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
 import can
-from can.io.blf import BLFParseError
 
 from firstcause.errors import LogError
 from firstcause.link.addressing import ELEVEN_BIT, TWENTY_NINE_BIT
+from firstcause.link.traffic import trace_frames
 
 _FLOW_CONTROL = 3
-_READERS: Mapping[str, Callable[[Any], Iterable[can.Message]]] = {
-    ".log": can.CanutilsLogReader,
-    ".asc": can.ASCReader,
-    ".blf": can.BLFReader,
-    ".trc": can.TRCReader,
-    ".csv": can.CSVReader,
-}
 
 
 class ReplayBus(can.BusABC):
@@ -47,7 +39,11 @@ class ReplayBus(can.BusABC):
         Raises LogError when the file is missing, unreadable or holds no request. A last line cut short by a crash is
         left out.
         """
-        bus = cls(_read(path))
+        try:
+            frames = list(trace_frames(path))
+        except LogError as cause:
+            raise LogError(f"{cause} Nothing was replayed.") from cause
+        bus = cls(frames)
         if not bus._answers:
             bus.shutdown()
             raise LogError(
@@ -83,25 +79,6 @@ class ReplayBus(can.BusABC):
                     self._answers[_key(frame)].append(answers)
             elif answers is not None and wide.is_response_id(frame.arbitration_id):
                 answers.append(_as_received(frame))
-
-
-def _read(path: Path) -> list[can.Message]:
-    reader = _READERS.get(path.suffix.lower())
-    if reader is None:
-        raise LogError(
-            f"{path.name} is no trace that can be read; known are {' '.join(_READERS)}. Nothing was replayed."
-        )
-    frames: list[can.Message] = []
-    try:
-        with path.open("rb") if reader is can.BLFReader else path.open(encoding="utf-8", errors="replace") as file:
-            for message in reader(file):
-                frames.append(message)
-    except (OSError, ValueError, IndexError, struct.error, BLFParseError) as cause:
-        if not frames:  # otherwise a last line cut short: what stands before it is kept
-            raise LogError(
-                f"The recording {path.name} cannot be read: {cause}. Nothing was replayed; check the file."
-            ) from cause
-    return frames
 
 
 def _key(message: can.Message) -> tuple[int, bytes]:

@@ -85,10 +85,6 @@ class Schedule:
         """From now on this unit is asked for one parameter at a time: it cannot do more."""
         self._alone.add(unit)
 
-    def is_one_by_one(self, unit: Unit) -> bool:
-        """Whether it is."""
-        return unit in self._alone
-
     def drop(self, unit: Unit, pid: int) -> None:
         """Ask for this parameter no more: the unit does not give it after all."""
         self._lines = [line for line in self._lines if (line.unit, line.pid) != (unit, pid)]

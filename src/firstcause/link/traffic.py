@@ -8,6 +8,7 @@ from array import array
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
@@ -189,8 +190,10 @@ def export(path: Path, into: Path) -> TrafficReport:
     if suffix not in TRACES:
         raise RequestError(f"{suffix} is not a form that can be written; known: .csv .mf4 .asc .blf .log .trc.")
     report = TrafficReport()
+    frames = trace_frames(path, report)
+    first = list(islice(frames, 1))  # an unreadable trace is refused before anything is written
     with can.Logger(str(into)) as writer:
-        for frame in trace_frames(path, report):
+        for frame in chain(first, frames):
             report.frames += 1
             writer(frame)
     return report
