@@ -1,4 +1,4 @@
-"""The sweep against itself the long way round (`plain_sweep`): same outcomes, same bills, same order.
+"""Swaps in thought against the long way round (`plain_sweep`): same fitment, same beliefs, same outcomes.
 
 Nothing here comes from outside: these tests hold the short cuts to what they are short cuts of.
 """

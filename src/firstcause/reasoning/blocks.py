@@ -106,9 +106,11 @@ class TermBlock:
         others = np.array(products_without_each([*self._values])[0])
         found = self._come_to(self._base * self._parts[members] * others[unit_of[members]])
         first = len(self.member) - self._guests
-        for at in np.flatnonzero(members >= first):
+        asked = np.flatnonzero(members >= first)
+        given = self.given() if len(asked) else np.empty(0)
+        for at in asked:
             busy = self._busy[:, members[at] - first]
-            found[at, busy] = self.given()[busy]
+            found[at, busy] = given[busy]
         return found
 
     def _ratio(self, factors: Array) -> tuple[Array, Array]:
