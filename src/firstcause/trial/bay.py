@@ -46,6 +46,7 @@ from firstcause.trial.bridge import bridge, measure, mend
 from firstcause.trial.draw import Drawn, shop_day
 from firstcause.trial.settings import Settings
 from firstcause.vehicle.place import Place, cylinder
+from firstcause.virtualcar.car import VirtualCar
 from firstcause.virtualcar.drive import DriveRecord
 from firstcause.virtualcar.parts import look_of
 
@@ -334,9 +335,9 @@ class Bay:
         return fits(self.knowledge.repairs[repair].fitted, self.layout)
 
 
-def wrong_with(car: object) -> list[tuple[str, int | None]]:
+def wrong_with(car: VirtualCar) -> list[tuple[str, int | None]]:
     """What is wrong with the car now, as (fault, cylinder); watered fuel that has been drained counts no more."""
-    condition = car.condition  # type: ignore[attr-defined]
+    condition = car.condition
     return [
         (one.fault, condition.position_of(one))
         for one in condition.still_wrong()

@@ -18,7 +18,7 @@ Named = tuple[str, Place]
 Ended = tuple[ClosingState, tuple[Named, ...]]
 Find = tuple[str, Place, str, Place]
 """A repair and its place, the fault it is aimed at and where."""
-MANY = 0.10  # above this share of all misfires a cylinder is in it: 13 CCR 1968.2 names several from there
+MANY = 0.10  # above this share of all misfires a cylinder is in it: 13 CCR 1968.2(e)(3.1.3) names several from there
 
 
 def one_cylinder(bay: Bay) -> Ended:

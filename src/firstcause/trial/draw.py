@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import copy
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -99,13 +100,13 @@ def _file(chance: np.random.Generator, number: int, settings: Settings, variant:
 
 def _trouble(
     chance: np.random.Generator, shape: str, engine: dict[str, Detail], mileage_km: float, among: Sequence[str],
-    rules: object,
+    rules: Mapping[str, Any],
 ) -> Trouble:  # fmt: skip
     layout = common_layout(shape, **engine)
     recipe = RECIPES[str(chance.choice(list(among)))]
     places = [n for n in layout.cylinders if recipe.holder != "joint" or layout.neighbours(n)]
     at = None if recipe.holder == "engine" else int(chance.choice(places))
-    low, high = rules["severity"]  # type: ignore[index]
+    low, high = rules["severity"]
     severity = round(float(chance.uniform(low, high)), 2)
     onset = mileage_km + float(round(chance.uniform(0, 200)))
     grows = float(round(chance.uniform(0, 300))) if chance.random() < 0.5 else 0.0

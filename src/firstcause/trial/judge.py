@@ -63,23 +63,23 @@ def judge(drawn: Drawn, policy: str, knowledge: Knowledge, settings: Settings, s
     began = time.perf_counter()
     bay = Bay(drawn, knowledge, settings, reckons=policy not in NO_RECKONING)
     truth = wrong_with(bay.car)
-    table = _Table(bay, truth)
+    course = _Course(bay, truth)
     if policy == ALL_KNOWING:
-        table.know()
+        course.know()
     else:
         chance = np.random.default_rng([seed, drawn.number, crc32(policy.encode())])
-        table.play(policy, chance)
+        course.play(policy, chance)
     bill, rate = bay.bill, settings.prices["labour_per_hour"]
     return Score(
         drawn.number, policy, round(bill.minutes * rate / 60 + bill.parts + bill.penalties, 2), round(bill.minutes, 2),
-        bill.parts, round(bill.penalties, 2), bill.steps, bill.repairs, bill.in_vain, table.false_cured,
-        table.comebacks, table.named_right, table.state, drawn.unknown,
+        bill.parts, round(bill.penalties, 2), bill.steps, bill.repairs, bill.in_vain, course.false_cured,
+        course.comebacks, course.named_right, course.state, drawn.unknown,
         [f"{fault}@{'engine' if at is None else at}" for fault, at in truth], drawn.file.shape, drawn.drawn,
-        round(time.perf_counter() - began, 2), bill.log, table.stated, table.broken,
+        round(time.perf_counter() - began, 2), bill.log, course.stated, course.broken,
     )  # fmt: skip
 
 
-class _Table:
+class _Course:
     """The course of one car: visits, comebacks, and who has it in the end."""
 
     def __init__(self, bay: Bay, truth: list[tuple[str, int | None]]) -> None:

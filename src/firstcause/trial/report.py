@@ -16,7 +16,7 @@ SIDE, MARGIN = 320.0, 46.0
 _STYLE = """body{font:15px/1.45 sans-serif;max-width:60rem;margin:2rem auto;padding:0 1rem;color:#111}
 .wide{overflow-x:auto}table{border-collapse:collapse;font-size:13px}td,th{padding:.25rem .6rem;text-align:right;
 border-bottom:1px solid #ccc;white-space:nowrap}td:first-child,th:first-child{text-align:left}
-svg{max-width:100%;height:auto}pre{white-space:pre-wrap;font-size:12px;background:#f5f5f3;padding:.6rem}"""
+svg{max-width:100%;height:auto}svg.calibration{max-width:26rem}pre{white-space:pre-wrap;font-size:12px;background:#f5f5f3;padding:.6rem}"""
 
 
 def write_report(plan: Plan, rows: Sequence[Row], tally: Tally, folder: Path) -> tuple[Path, Path, Path]:
@@ -95,8 +95,10 @@ def curves(costs: dict[str, list[float]]) -> str:
         ink = _INKS[at % len(_INKS)]
         parts.append(f'<polyline points="{points}" fill="none" stroke="{ink}" stroke-width="1.6"/>')
         parts.append(svg.text(WIDTH - 168, 34 + at * 18, policy, "key", size=12, fill=ink, weight=600))
+    parts.append(svg.text(60 + span, 52 + height, "cost to true cure, at most", "name", anchor="end", size=12))
+    parts.append(svg.text(66, 18, "cars", "name", size=12))
     title = "Share of cars that cost at most so much"
-    return svg.picture(WIDTH, 50 + height, "curves", "share", title, ", ".join(costs), "".join(parts))
+    return svg.picture(WIDTH, 60 + height, "curves", "share", title, ", ".join(costs), "".join(parts))
 
 
 def calibration_picture(tally: Tally) -> str:
