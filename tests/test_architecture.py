@@ -52,6 +52,10 @@ DOORS: dict[str, set[str]] = {
     "isotp": {"link", "virtualcar"},
     "numba": {"reasoning"},
     "asammdf": {"link"},
+    "udsoncan": {"link"},
+    "serial": {"link"},
+    "icalendar": {"handover"},
+    "segno": {"web", "cli"},
     "distributed": {"trial"},
 }
 
