@@ -13,7 +13,7 @@ from firstcause.casebook.case import layout_of
 from firstcause.casebook.events import EngineDescription
 from firstcause.casebook.history import weights_of
 from firstcause.knowledge.base import PACKS_FOLDER, Knowledge, load
-from firstcause.knowledge.schema import Complaint
+from firstcause.knowledge.model_numbers import Complaint
 from firstcause.reasoning.compiled import compile_model
 from firstcause.reasoning.exact import rough_engine
 from firstcause.reasoning.history import Answered, CarFacts, Counted, Found, Happening

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from math import erf, hypot, sqrt
 
 from firstcause.bench.reading import BenchJudgement, ImpossibleReading
-from firstcause.knowledge.schema import Measures, TestEntry
+from firstcause.knowledge.measure import Measures
+from firstcause.knowledge.schema import TestEntry
 
 ALL_BUT_CERTAIN = 0.97
 NAMED_FROM = 0.4  # an outcome less likely than this is not named as the one that was seen

@@ -30,8 +30,9 @@ from firstcause.casebook.readings import out_of, region_of
 from firstcause.casebook.refusals import ImpossibleReading, NotOnThisEngine, UnknownId, near
 from firstcause.errors import RequestError
 from firstcause.knowledge.base import Knowledge, fits
-from firstcause.knowledge.schema import CodeMeaning, TestEntry
-from firstcause.knowledge.schema import Sureness as WhatSureMeans
+from firstcause.knowledge.model_numbers import CodeMeaning
+from firstcause.knowledge.model_numbers import Sureness as WhatSureMeans
+from firstcause.knowledge.schema import TestEntry
 from firstcause.reasoning import history as told
 from firstcause.vehicle.place import ENGINE, Place
 

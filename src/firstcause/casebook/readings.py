@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from firstcause.casebook.events import Counted, Drove, FreezeFrame, Region
-from firstcause.knowledge.schema import Complaint
+from firstcause.knowledge.model_numbers import Complaint
 from firstcause.vehicle.layout import EngineLayout
 
 # All of these are judgement: where one way of running ends and the next begins is not written anywhere.

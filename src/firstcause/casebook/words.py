@@ -28,7 +28,7 @@ from firstcause.casebook.events import (
     Withdrawn,
 )
 from firstcause.knowledge.base import Knowledge
-from firstcause.knowledge.schema import Complaint
+from firstcause.knowledge.model_numbers import Complaint
 
 STATE_WORDS: Mapping[str, str] = {
     "open": "open",

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from math import isinf
 
 from firstcause.knowledge.base import Knowledge
-from firstcause.knowledge.schema import Behaviour, FaultEntry, Grounded, Source
+from firstcause.knowledge.ground import Grounded, Source
+from firstcause.knowledge.schema import Behaviour, FaultEntry
 from firstcause.reasoning.speaks import Speaks, speaks, victims_of
 
 MOST_NAMED = 5

@@ -9,7 +9,7 @@ from firstcause.casebook.reasons_drawing import way_svg
 from firstcause.casebook.words import unit_words
 from firstcause.handover.facts import CauseFact, CylinderCount, Picture, Readings
 from firstcause.handover.plainly import chance_figure, count_words
-from firstcause.knowledge.schema import Complaint
+from firstcause.knowledge.model_numbers import Complaint
 
 _WIDTH = 420.0
 _INK, _PAPER, _QUIET, _PALE = "#111", "#fff", "#555", "#ddd"

@@ -13,7 +13,7 @@ from firstcause.casebook.words import unit_words, watched_words
 from firstcause.handover.facts import CylinderCount, DriveFact, Fact, PermanentNote, Picture, Proof, Readings
 from firstcause.handover.plainly import count_words, date_words, listed, moment_words, one_in, sentence
 from firstcause.handover.telling import is_change
-from firstcause.knowledge.schema import Complaint
+from firstcause.knowledge.model_numbers import Complaint
 from firstcause.roadtest.bound import upper_rate
 from firstcause.roadtest.conditions import Verdict
 from firstcause.roadtest.drivelog import DriveLog

@@ -29,7 +29,7 @@ from firstcause.handover.proof import incomplete_checks, permanent_notes, perman
 from firstcause.handover.record import record_of
 from firstcause.handover.telling import Teller, parts_in_words
 from firstcause.knowledge.base import Knowledge
-from firstcause.knowledge.schema import Complaint
+from firstcause.knowledge.model_numbers import Complaint
 from firstcause.reasoning import history
 from firstcause.reasoning.compiled import Model
 from firstcause.roadtest.drivelog import DriveLog

@@ -15,13 +15,13 @@ from pydantic import BaseModel, ValidationError
 
 from firstcause.errors import KnowledgeError
 from firstcause.knowledge.complaints import complaints_of
+from firstcause.knowledge.ground import Fitted
 from firstcause.knowledge.layers import Layers, told_from_the_other_side
+from firstcause.knowledge.model_numbers import Model
 from firstcause.knowledge.schema import (
     Access,
     Caution,
     FaultEntry,
-    Fitted,
-    Model,
     PartKind,
     Question,
     RepairEntry,

@@ -14,21 +14,12 @@ from firstcause.errors import KnowledgeError
 from firstcause.knowledge.base import PARTS_FILE, BadEntry, read_toml
 from firstcause.knowledge.complaints import complaints_of
 from firstcause.knowledge.cross_checks import CROSS_CHECKS
+from firstcause.knowledge.ground import FILLER_WORDS
 from firstcause.knowledge.layers import Layers, told_from_the_other_side
 from firstcause.knowledge.lines import line_in_message, line_of
+from firstcause.knowledge.model_numbers import Model
 from firstcause.knowledge.pack import Filed, Pack, Problem
-from firstcause.knowledge.schema import (
-    FILLER_WORDS,
-    Access,
-    Caution,
-    FaultEntry,
-    Model,
-    PartKind,
-    Question,
-    RepairEntry,
-    TestEntry,
-    Triage,
-)
+from firstcause.knowledge.schema import Access, Caution, FaultEntry, PartKind, Question, RepairEntry, TestEntry, Triage
 from firstcause.knowledge.templates import gaps_in
 
 T = TypeVar("T", bound=BaseModel)

@@ -9,8 +9,9 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from firstcause.knowledge.ground import Entry, Grounded
 from firstcause.knowledge.pack import Filed, Pack, Problem
-from firstcause.knowledge.schema import Entry, FaultEntry, Grounded, TestEntry
+from firstcause.knowledge.schema import FaultEntry, TestEntry
 
 # Outcome ids that the judgement of a pattern gives; all others name theirs under `bands`.
 PATTERN_OUTCOMES = frozenset({"normal", "negative", "lean-at-idle-falling", "lean-rising-with-load", "lean-everywhere"})

@@ -10,7 +10,7 @@ from pydantic import BaseModel
 
 from firstcause.knowledge.base import Knowledge
 from firstcause.knowledge.cross_checks import grounded_in
-from firstcause.knowledge.schema import Basis
+from firstcause.knowledge.ground import Basis
 
 STRONGEST_FIRST: tuple[Basis, ...] = ("counted", "published", "common-practice", "judgement")
 

@@ -9,17 +9,8 @@ from typing import Generic, TypeVar
 
 from pydantic import BaseModel
 
-from firstcause.knowledge.schema import (
-    Access,
-    Caution,
-    FaultEntry,
-    Model,
-    PartKind,
-    Question,
-    RepairEntry,
-    TestEntry,
-    Triage,
-)
+from firstcause.knowledge.model_numbers import Model
+from firstcause.knowledge.schema import Access, Caution, FaultEntry, PartKind, Question, RepairEntry, TestEntry, Triage
 
 T = TypeVar("T", bound=BaseModel, covariant=True)
 

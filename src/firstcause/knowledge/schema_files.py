@@ -10,17 +10,8 @@ from typing import Any
 from pydantic import BaseModel
 
 from firstcause.knowledge.base import PACKS_FOLDER
-from firstcause.knowledge.schema import (
-    Access,
-    Caution,
-    FaultEntry,
-    Model,
-    PartKind,
-    Question,
-    RepairEntry,
-    TestEntry,
-    Triage,
-)
+from firstcause.knowledge.model_numbers import Model
+from firstcause.knowledge.schema import Access, Caution, FaultEntry, PartKind, Question, RepairEntry, TestEntry, Triage
 
 SCHEMA_FOLDER = PACKS_FOLDER / "schema"
 _ONE_A_FILE: Mapping[str, type[BaseModel]] = {

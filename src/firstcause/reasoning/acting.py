@@ -9,7 +9,8 @@ from typing import Protocol
 
 from firstcause.errors import RequestError
 from firstcause.knowledge.base import Knowledge
-from firstcause.knowledge.schema import FaultEntry, Model, TestEntry
+from firstcause.knowledge.model_numbers import Model
+from firstcause.knowledge.schema import FaultEntry, TestEntry
 from firstcause.reasoning.counts import caught, chance_at_work, strength_cumulative
 from firstcause.reasoning.fitment import Fitment
 from firstcause.reasoning.history import CarFacts, Coded, Counted, History, Region

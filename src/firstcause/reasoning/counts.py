@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from math import exp, lgamma, prod
 
-from firstcause.knowledge.schema import Behaviour, CountLevel, Spill
+from firstcause.knowledge.model_numbers import CountLevel, Spill
+from firstcause.knowledge.schema import Behaviour
 from firstcause.reasoning.history import Region
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from itertools import pairwise
 
+from firstcause.knowledge.model_numbers import Model as KnowledgeModel
 from firstcause.knowledge.schema import FaultEntry
-from firstcause.knowledge.schema import Model as KnowledgeModel
 from firstcause.reasoning.history import CarFacts
 
 KNOTS_KM = (80_000.0, 160_000.0, 240_000.0)

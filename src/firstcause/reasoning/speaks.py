@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firstcause.knowledge.base import Knowledge
-from firstcause.knowledge.schema import FaultEntry, Fitted, Shows, TestEntry
+from firstcause.knowledge.ground import Fitted
+from firstcause.knowledge.schema import FaultEntry, Shows, TestEntry
 from firstcause.reasoning.shown import axes_of, cumulative_of, leak_of, shown_at, terms_of
 
 Array = NDArray[np.float64]

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from firstcause.knowledge.base import Knowledge, fits
-from firstcause.knowledge.schema import Access, Complaint, PartsClass, RepairEntry, TestEntry, Watch
+from firstcause.knowledge.ground import PartsClass
+from firstcause.knowledge.model_numbers import Complaint, Watch
+from firstcause.knowledge.schema import Access, RepairEntry, TestEntry
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.history import (
     CarFacts,
