@@ -171,6 +171,11 @@ WARNED = {
     "front-sensor-out": {"lifting"},
     "head-off": {"hot-coolant"},
     "gauge-on": {"fuel-fire"},
+    "battery-reach": {"battery"},
+    "starter-reach": {"short-circuit", "battery"},
+    "front-drive-open": {"interference", "moving-parts"},
+    "one-plug-out": {"hydrolock", "high-voltage"},
+    "valve-cover-off": {"moving-parts", "hot-parts", "interference", "valve-may-drop", "hot-coolant"},
 }
 
 
@@ -216,6 +221,7 @@ def test_every_caution_is_used(knowledge: Knowledge) -> None:
         for entry in group.values()
         for caution in entry.cautions
     }
+    used |= {caution for watch in knowledge.model.complaint.watches for caution in watch.cautions}
 
     assert set(knowledge.cautions) - used == set()
 
@@ -236,3 +242,17 @@ def test_every_access_is_opened_by_something(knowledge: Knowledge) -> None:
     opened |= {needed for access in knowledge.access.values() for needed in access.needs}
 
     assert set(knowledge.access) - opened == set()
+
+
+@pytest.mark.parametrize("pack", pack_names())
+def test_a_reading_on_the_road_is_taken_by_two(pack: str) -> None:
+    """Safety, common practice, no source: nobody works a reader at the wheel, and no fuel hose comes into the cabin."""
+    knowledge = load(pack)
+    moving = {"cruise", "load"}
+    drives = [
+        *(watch for watch in knowledge.model.complaint.watches if moving & {*watch.over, *watch.share_of_proof}),
+        *(test for test in knowledge.tests.values() if "on the road" in test.how.lower() and test.access),
+    ]
+
+    assert pack == "no-start" or len(drives) >= 2
+    assert [drive.id for drive in drives if "one-drives" not in drive.cautions] == []

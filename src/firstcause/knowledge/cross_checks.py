@@ -71,6 +71,10 @@ def _uses(pack: Pack) -> Iterator[tuple[Filed[Any], str, str, str]]:
     for rule in pack.triage.values():
         for name in rule.entry.answers:
             yield rule, "answers", "questions", name
+    if pack.model is not None:
+        for n, watch in enumerate(pack.model.entry.complaint.watches, start=1):
+            for name in watch.cautions:
+                yield pack.model, f"complaint.watches[{n}].cautions", "cautions", name
     everything = chain(
         pack.faults.values(), pack.tests.values(), pack.repairs.values(), pack.parts.values(), pack.triage.values()
     )

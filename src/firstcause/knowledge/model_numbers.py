@@ -159,6 +159,7 @@ class Watch(Grounded):
     share_of_proof: dict[Identifier, Probability] = {}
     offered: bool = True
     again_for: list[Identifier] = []
+    cautions: list[Identifier] = []
 
 
 class ComplaintWords(Strict):

@@ -297,7 +297,8 @@ def double_swap(model: Model, terms: Terms, first: Step, second: Step, standing:
 
 def swap_step(model: Model, terms: Terms, moves: tuple[Move, ...], standing: frozenset[str]) -> Step:
     """Parts of one cylinder change places with those of others, then the counters are read."""
-    watched = best_watch(model, terms)
+    watch = _reading_again(model)
+    watched = _what_is_watched(watch, terms)
     needed: dict[str, float] = {}
     kinds = [model.knowledge.parts[part] for part, _, _ in moves]
     for kind, (_, first, second) in zip(kinds, moves, strict=True):
@@ -311,9 +312,10 @@ def swap_step(model: Model, terms: Terms, moves: tuple[Move, ...], standing: fro
         f"{unit_at(model, second)}"
         for at, (kind, (_, first, second)) in enumerate(zip(kinds, moves, strict=True))
     )
+    cautions = [*(caution for kind in kinds for caution in kind.cautions), *watch.cautions]
     return Step(
         _swap_key(moves), "swap", "+".join(part for part, _, _ in moves), f"Swap: {named}", cylinder(suspect), minutes,
-        terms.labour(minutes), tuple(sorted(needed)), tuple(dict.fromkeys(c for kind in kinds for c in kind.cautions)),
+        terms.labour(minutes), tuple(sorted(needed)), tuple(dict.fromkeys(cautions)),
         (), moves[0][2] if len(moves) == 1 else None, watched, moves,
     )  # fmt: skip
 
@@ -357,6 +359,11 @@ def _partner(model: Model, kind: str, suspect: int, taken: Container[int] = ()) 
 
 def best_watch(model: Model, terms: Terms) -> tuple[tuple[Region, float], ...]:
     """What to watch, and how long: the pack's reading for where the complaint was seen most."""
+    return _what_is_watched(_reading_again(model), terms)
+
+
+def _reading_again(model: Model) -> Watch:
+    """The pack's reading for where the complaint was seen most."""
     watches = model.knowledge.model.complaint.watches
     seen: dict[Region, float] = {}
     for happening in model.history:
@@ -367,8 +374,7 @@ def best_watch(model: Model, terms: Terms) -> tuple[tuple[Region, float], ...]:
     if regions is not None:
         seen[regions] = seen.get(regions, 0.0) + 1.0
     most = max(seen, key=lambda region: seen[region], default=None)
-    again = next((watch for watch in watches if most in watch.again_for), watches[0])
-    return _what_is_watched(again, terms)
+    return next((watch for watch in watches if most in watch.again_for), watches[0])
 
 
 def watch_steps(model: Model, terms: Terms) -> list[Step]:
@@ -386,7 +392,7 @@ def readings_to_take(knowledge: Knowledge, terms: Terms) -> dict[str, Step]:
         key, watched = f"watch {watch.id}", _what_is_watched(watch, terms)
         minutes = _minutes_of(watched, complaint)
         found[watch.id] = Step(
-            key, "watch", key, watch.name, ENGINE, minutes, terms.labour(minutes), watched=watched
+            key, "watch", key, watch.name, ENGINE, minutes, terms.labour(minutes), (), tuple(watch.cautions), watched=watched
         )  # fmt: skip
     return found
 
