@@ -392,7 +392,8 @@ def readings_to_take(knowledge: Knowledge, terms: Terms) -> dict[str, Step]:
         key, watched = f"watch {watch.id}", _what_is_watched(watch, terms)
         minutes = _minutes_of(watched, complaint)
         found[watch.id] = Step(
-            key, "watch", key, watch.name, ENGINE, minutes, terms.labour(minutes), (), tuple(watch.cautions), watched=watched
+            key, "watch", key, watch.name, ENGINE, minutes, terms.labour(minutes), cautions=tuple(watch.cautions),
+            watched=watched,
         )  # fmt: skip
     return found
 
