@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from firstcause.casebook.words import STATE_WORDS, say
+from firstcause.web.language import ENGLISH, words_in
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
@@ -21,27 +22,40 @@ BY_COOKIE = "recorded_by"
 
 
 class Render:
-    """The page's templates; a name that a template lacks is an error, not an empty place."""
+    """The page's templates, once for each language; a name that a template lacks is an error, not an empty place."""
 
-    def __init__(self) -> None:
-        self._templates = Environment(
-            loader=ChoiceLoader(
-                [FileSystemLoader(HERE / "templates"), PackageLoader("firstcause.handover", "templates")]
-            ),
-            autoescape=True,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        self._templates.filters |= {"when": when, "drawing": Markup, "shortened": shortened}
-        self._templates.globals |= {"say": say, "STATE_WORDS": STATE_WORDS}
+    def __init__(self, language: Callable[[], str] = lambda: ENGLISH) -> None:
+        self._language = language
+        self._templates: dict[str, Environment] = {}
 
     def page(self, request: Request, name: str, values: Mapping[str, Any], status: int = 200) -> Response:
-        """A page, with who is writing."""
-        text = self._templates.get_template(name).render(
-            **values, by=who(request), path=request.url.path, method=request.method
+        """A page, with who is writing, in the language of the shop."""
+        language = self._language()
+        if language not in self._templates:
+            self._templates[language] = templates_in(language)
+        text = (
+            self._templates[language]
+            .get_template(name)
+            .render(**values, by=who(request), path=request.url.path, method=request.method, language=language)
         )
         return HTMLResponse(text, status)
+
+
+def templates_in(language: str) -> Environment:
+    """The templates with their words in one language."""
+    made = Environment(
+        loader=ChoiceLoader([FileSystemLoader(HERE / "templates"), PackageLoader("firstcause.handover", "templates")]),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        extensions=["jinja2.ext.i18n"],
+    )
+    made.policies["ext.i18n.trimmed"] = True
+    made.install_gettext_translations(words_in(language), newstyle=True)  # type: ignore[attr-defined]
+    made.filters |= {"when": when, "drawing": Markup, "shortened": shortened}
+    made.globals |= {"say": say, "STATE_WORDS": STATE_WORDS}
+    return made
 
 
 def who(request: Request) -> str:
