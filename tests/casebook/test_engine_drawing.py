@@ -15,7 +15,7 @@ from firstcause.knowledge.base import load
 from firstcause.vehicle.layout import EngineLayout, common_layout
 
 SVG = "{http://www.w3.org/2000/svg}"
-SHAPES = ["I2", "I3", "I4", "I5", "I6", "V6", "V8", "V10", "V12", "F2", "F4", "F6"]
+SHAPES = ["I2", "I3", "I4", "I5", "I6", "I8", "V4", "V6", "V8", "V10", "V12", "F2", "F4", "F6"]
 
 
 @pytest.fixture(scope="module")

@@ -120,11 +120,11 @@ def test_two_swaps_are_recorded_with_one_tap(shop):
 def test_the_shops_own_rate_and_tools_hold_for_every_weighing(shop):
     plain = shop.desk.weighed(shop.misfiring())
     step = next(o.step for o in plain.weighing.advice.options if o.step.kind == "test")
-    shop.desk.shop = Terms(240.0, frozenset())
+    shop.desk.given_at_start = Terms(240.0, frozenset())
     try:
         dear = shop.desk.weighed(shop.take_in(Counted(minutes={"idle": 2.0}, rpm=720, misfires={1: 0, 3: 180})))
     finally:
-        shop.desk.shop = Terms()
+        shop.desk.given_at_start = Terms()
 
     assert dear.weighing.terms.labour_per_hour == 240.0
     assert not any(o.step.tools for o in dear.weighing.advice.options)

@@ -272,7 +272,7 @@ def test_a_quiet_watch_is_one_tap_that_says_what_it_claims(shop, kind, watched, 
 
 def test_who_is_writing_is_kept_on_the_device_and_in_the_event(shop):
     case_id = shop.take_in()
-    answer = shop.post("/who", by="Zoë Ñandú")
+    answer = shop.post("/display", by="Zoë Ñandú")
     assert "HttpOnly" in answer.headers["set-cookie"]
     assert "samesite=strict" in answer.headers["set-cookie"].lower()
     shop.client.cookies.update(answer.cookies)

@@ -145,6 +145,8 @@ _SHAPES: dict[str, tuple[Arrangement, tuple[tuple[int, ...], ...], tuple[int, ..
     "I4": ("inline", ((1, 2, 3, 4),), (1, 3, 4, 2)),
     "I5": ("inline", ((1, 2, 3, 4, 5),), (1, 2, 4, 5, 3)),
     "I6": ("inline", ((1, 2, 3, 4, 5, 6),), (1, 5, 3, 6, 2, 4)),
+    "I8": ("inline", ((1, 2, 3, 4, 5, 6, 7, 8),), (1, 6, 2, 5, 8, 3, 7, 4)),
+    "V4": ("vee", ((1, 2), (3, 4)), (1, 3, 4, 2)),
     "V6": ("vee", ((1, 3, 5), (2, 4, 6)), (1, 2, 3, 4, 5, 6)),
     "V8": ("vee", ((1, 3, 5, 7), (2, 4, 6, 8)), (1, 8, 4, 3, 6, 5, 7, 2)),
     "V10": ("vee", ((1, 2, 3, 4, 5), (6, 7, 8, 9, 10)), (1, 6, 5, 10, 2, 7, 3, 8, 4, 9)),
@@ -153,6 +155,11 @@ _SHAPES: dict[str, tuple[Arrangement, tuple[tuple[int, ...], ...], tuple[int, ..
     "F4": ("flat", ((1, 3), (2, 4)), (1, 3, 2, 4)),
     "F6": ("flat", ((1, 2, 3), (4, 5, 6)), (1, 6, 2, 4, 3, 5)),
 }
+
+
+def common_shapes() -> tuple[str, ...]:
+    """The short names that `common_layout` knows."""
+    return tuple(_SHAPES)
 
 
 def common_layout(shape: str, **details: object) -> EngineLayout:

@@ -18,7 +18,7 @@ from firstcause.web.desk import judged_drive
 from firstcause.web.forms import body_from_json, body_of, opening_of, text, valid_body
 from firstcause.web.guard import MOST_LOG_BYTES, MOST_PHOTO_BYTES, TooLarge, WrongKind, image_type, is_text
 from firstcause.web.pages import TheDesk
-from firstcause.web.render import remember, wants_json, who
+from firstcause.web.render import wants_json, who
 
 router = APIRouter(include_in_schema=False)
 
@@ -37,13 +37,6 @@ def go_to(request: Request, address: str) -> Response:
     if wants_json(request):
         return JSONResponse({"next": address})
     return RedirectResponse(address, status_code=303)
-
-
-@router.post("/who")
-def set_who(request: Request, form: TheForm) -> Response:
-    answer = go_to(request, "/")
-    remember(answer, text(form, "by"))
-    return answer
 
 
 @router.post("/cases")

@@ -15,10 +15,11 @@ from starlette.staticfiles import StaticFiles
 
 from firstcause.casebook.blobs import LostAttachment
 from firstcause.casebook.shop import Shop
+from firstcause.casebook.shop_settings import ShopSettings, read_settings, settings_path
 from firstcause.casebook.store import CaseStore, NoSuchCase, NotReadable, NotRecorded, WrittenInBetween
 from firstcause.errors import FirstcauseError
 from firstcause.knowledge.base import Knowledge, load, pack_names
-from firstcause.web import actions, api, knowing, pages, papers
+from firstcause.web import actions, api, knowing, pages, papers, settings
 from firstcause.web.desk import Desk
 from firstcause.web.guard import LOOPBACK, Guard, TooLarge, WrongKind
 from firstcause.web.render import STATIC, Render, wants_json
@@ -39,18 +40,20 @@ def create_app(
     *,
     clock: Callable[[], datetime],
     packs: Mapping[str, Knowledge] | None = None,
-    currency: str = "USD",
     shop: Shop = Shop(),  # noqa: B008
     hosts: Sequence[str] = LOOPBACK,
 ) -> FastAPI:
     """The page over the casebook at `store_path` (made when it is not there).
 
     `clock` gives the time of every event and must know its zone; `packs` are the shipped packs unless given; `shop`
-    says its rate and its tools; `hosts` are the names under which the page answers, loopback only unless told
-    otherwise.
+    says a rate and tools that go before the kept settings while this runs; `hosts` are the names under which the page
+    answers, loopback only unless told otherwise.
 
-    Raises NotACasebook when the file is none, KnowledgeError when the knowledge base cannot be read.
+    Raises NotACasebook when the file is none, SettingsUnreadable when the settings beside it are broken,
+    KnowledgeError when the knowledge base cannot be read.
     """
+    settings_file = settings_path(store_path)
+    kept = read_settings(settings_file) or ShopSettings()
     store = CaseStore(store_path, clock=clock)
 
     @asynccontextmanager
@@ -61,10 +64,10 @@ def create_app(
     app = FastAPI(title="firstcause", docs_url=None, redoc_url=None, openapi_url="/api/openapi.json", lifespan=closing)
     if packs is None:
         packs = {name: load(name) for name in pack_names()}
-    app.state.desk = Desk(store, packs, currency=currency, clock=clock, shop=shop)
-    app.state.render = Render()
+    desk = Desk(store, packs, clock=clock, settings=kept, settings_file=settings_file, given_at_start=shop)
+    app.state.desk, app.state.render = desk, Render(lambda: desk.settings)
     app.add_middleware(Guard, hosts=hosts)
-    for module in (pages, papers, knowing, actions, api):
+    for module in (pages, papers, knowing, actions, settings, api):
         app.include_router(module.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_exception_handler(FirstcauseError, _sentence)

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from datetime import datetime
+from pathlib import Path
 from threading import Lock
 
 from firstcause.casebook.events import Body, Event
 from firstcause.casebook.people import Person
 from firstcause.casebook.recording import admitted
 from firstcause.casebook.shop import Shop
+from firstcause.casebook.shop_settings import ShopSettings, keep_settings
 from firstcause.casebook.store import CaseStore, WrittenInBetween
 from firstcause.casebook.weighing import WeighedCase, weigh_case
 from firstcause.errors import FirstcauseError, KnowledgeError
@@ -34,16 +36,44 @@ class Desk:
     """One casebook, one knowledge base of several packs. May be used from several threads at once."""
 
     def __init__(
-        self, store: CaseStore, packs: Mapping[str, Knowledge], *, currency: str, clock: Callable[[], datetime],
-        shop: Shop = Shop(),  # noqa: B008
+        self, store: CaseStore, packs: Mapping[str, Knowledge], *, clock: Callable[[], datetime],
+        settings: ShopSettings = ShopSettings(), settings_file: Path | None = None,  # noqa: B008
+        given_at_start: Shop = Shop(),  # noqa: B008
     ) -> None:  # fmt: skip
-        self.store, self.packs, self.currency, self.clock = store, packs, currency, clock
-        self.shop, self._thinking = shop, Thinking()
+        """`given_at_start`: rate and tools from the command line, which go before the settings while this runs."""
+        self.store, self.packs, self.clock = store, packs, clock
+        self.settings, self._settings_file, self.given_at_start = settings, settings_file, given_at_start
+        self._thinking = Thinking()
         self._versions = " ".join(known.version for known in packs.values())
+        self.known_tools = frozenset(t for known in packs.values() for test in known.tests.values() for t in test.tools)
         self._kept: OrderedDict[tuple[str, str, str], WeighedCase | FirstcauseError] = OrderedDict()
         self._logs: OrderedDict[str, DriveLog] = OrderedDict()
         self._lock = Lock()
         self._busy: dict[tuple[str, str, str], Lock] = {}
+
+    @property
+    def currency(self) -> str:
+        return self.settings.currency
+
+    @property
+    def shop(self) -> Shop:
+        """Rate and tools: what was given at the start, else what the settings say."""
+        said, given = self.settings.shop(self.known_tools), self.given_at_start
+        return Shop(
+            said.labour_per_hour if given.labour_per_hour is None else given.labour_per_hour,
+            said.tools if given.tools is None else given.tools,
+        )
+
+    @property
+    def usual_rate(self) -> float:
+        """What an hour costs where the shop says nothing."""
+        return next(iter(self.packs.values())).model.money.labour_per_hour
+
+    def keep_settings(self, settings: ShopSettings) -> None:
+        """From now on these hold, for every case and device. Raises SettingsUnreadable when they cannot be kept."""
+        if self._settings_file is not None:
+            keep_settings(self._settings_file, settings)
+        self.settings = settings
 
     def pack(self, name: str) -> Knowledge:
         """A pack of knowledge by its name; raises KnowledgeError when it is not there."""
@@ -139,7 +169,9 @@ class Desk:
             return found
 
     def _key(self, case_id: str) -> tuple[str, str, str]:
-        return (case_id, self.store.head(case_id), self._versions)
+        shop = self.shop
+        terms = f"{shop.labour_per_hour} {'all' if shop.tools is None else ','.join(sorted(shop.tools))}"
+        return (case_id, self.store.head(case_id), f"{self._versions} {terms}")
 
     def _look(self, key: tuple[str, str, str]) -> WeighedCase | FirstcauseError | None:
         with self._lock:

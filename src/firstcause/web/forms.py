@@ -12,6 +12,7 @@ from starlette.datastructures import FormData
 
 from firstcause.casebook.events import BODY, Body
 from firstcause.errors import RequestError
+from firstcause.web.measures import kept_as
 
 Fields = Mapping[str, Any]
 _NUMBER_WITH_UNIT = re.compile(r"([-+]?[\d.,]+)\s*([^\d\s.,+-].*)")
@@ -98,6 +99,11 @@ class _Reader:
         found = {key: number_of(text(self.form, key), key) for key in keys}
         return {key: value for key, value in found.items() if value is not None}
 
+    def measured(self, **units: str) -> dict[str, Any]:
+        """Numbers typed in the unit named by `unit-FIELD`, brought to the one in which they are kept."""
+        found = self.numbers(*units)
+        return {key: kept_as(found[key], units[key], text(self.form, f"unit-{key}")) for key in found}
+
     def group(self, prefix: str) -> dict[str, str]:
         """Fields such as `misfires-3` by what stands behind the prefix."""
         found = {key[len(prefix) :]: text(self.form, key) for key in self.form if key.startswith(prefix)}
@@ -151,7 +157,8 @@ def _snapshot(r: _Reader) -> dict[str, Any]:
     }
     frame = {
         **r.texts("code"),
-        **r.numbers("rpm", "load_percent", "coolant_c", "speed_kmh", "run_time_s"),
+        **r.numbers("rpm", "load_percent", "run_time_s"),
+        **r.measured(coolant_c="degC", speed_kmh="km/h"),
         **r.numbers("short_trim_percent", "long_trim_percent"),
     }
     return said | ({"freeze_frame": frame} if frame else {})
@@ -195,7 +202,7 @@ def opening_of(form: FormData) -> tuple[list[Body], dict[str, str]]:
     """A new case from its form: the events to begin with, and the owner's data to be kept beside them."""
     r = _Reader(form)
     engine: dict[str, Any] = {
-        **r.texts("shape", "ignition", "injection", "metering", "induction", "timing_drive"),
+        **r.texts("shape", "arrangement", "ignition", "injection", "metering", "induction", "timing_drive"),
         **r.numbers("displacement_l"),
     }
     order = [int(word) for word in text(form, "firing_order").replace("-", " ").split() if word.isdigit()]
@@ -207,7 +214,7 @@ def opening_of(form: FormData) -> tuple[list[Body], dict[str, str]]:
     buried = [n for n in (1, 2) if text(form, f"buried_{n}") == "yes"]
     car = {
         **r.texts("vin", "make", "model", "engine_code"),
-        **r.whole(r.numbers("model_year", "distance_km")),
+        **r.whole({**r.numbers("model_year"), **r.measured(distance_km="km")}),
         "engine": {**engine, "buried_banks": buried},
     }
     owner = {key: words for key in ("name", "phone", "plate") if (words := text(form, f"owner-{key}"))}

@@ -20,6 +20,7 @@ from firstcause.handover.telling import parts_in_words
 from firstcause.knowledge.base import Knowledge, fits
 from firstcause.knowledge.schema import TestEntry
 from firstcause.reasoning.saying import CAUTION
+from firstcause.vehicle.layout import common_shapes
 from firstcause.web.arguing import argument_view, choices
 from firstcause.web.desk import Desk
 from firstcause.web.render import Render
@@ -27,7 +28,7 @@ from firstcause.web.views import CaseView, case_view, code_lists, event_view, pu
 
 router = APIRouter(include_in_schema=False)
 FIRST_PACK = "misfire"
-SHAPES = ("I2", "I3", "I4", "I5", "I6", "V6", "V8", "V10", "V12", "F2", "F4", "F6")
+SHAPES = common_shapes()
 
 
 def desk_of(request: Request) -> Desk:
@@ -88,7 +89,8 @@ def new_case(
 ) -> Response:
     knowledge = desk.pack(pack)
     complaints = {name: known.model.complaint.name for name, known in desk.packs.items()}
-    values = {"shapes": SHAPES, "questions": knowledge.questions.values(), "pack": pack, "complaints": complaints}
+    values = {"shapes": SHAPES, "questions": knowledge.questions.values(), "pack": pack, "complaints": complaints,
+              "shop_name": desk.settings.name}  # fmt: skip
     return render.page(request, "new.html", values)
 
 

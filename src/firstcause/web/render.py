@@ -13,30 +13,37 @@ from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
+from firstcause.casebook.shop_settings import ShopSettings
 from firstcause.casebook.words import STATE_WORDS, say
-from firstcause.web.language import ENGLISH, words_in
+from firstcause.web.language import words_in
+from firstcause.web.measures import asked_in, in_units, shown
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
-BY_COOKIE = "recorded_by"
+BY_COOKIE, LOOKS_COOKIE = "recorded_by", "looks"
+LOOKS = {"light": ("auto", "light", "dark", "sun"), "type": ("usual", "large")}
+"""How a device may show the page; the first of each is what it does unless told."""
+A_YEAR_S = 31_536_000
 
 
 class Render:
     """The page's templates, once for each language; a name that a template lacks is an error, not an empty place."""
 
-    def __init__(self, language: Callable[[], str] = lambda: ENGLISH) -> None:
-        self._language = language
+    def __init__(self, settings: Callable[[], ShopSettings] = ShopSettings) -> None:
+        self._settings = settings
         self._templates: dict[str, Environment] = {}
 
     def page(self, request: Request, name: str, values: Mapping[str, Any], status: int = 200) -> Response:
         """A page, with who is writing, in the language of the shop."""
-        language = self._language()
+        said = self._settings()
+        language = said.language
         if language not in self._templates:
             self._templates[language] = templates_in(language)
+        frame = {"by": who(request), "looks": looks(request), "language": language, "shop_units": said.units}
         text = (
             self._templates[language]
             .get_template(name)
-            .render(**values, by=who(request), path=request.url.path, method=request.method, language=language)
+            .render(**values, **frame, path=request.url.path, method=request.method)
         )
         return HTMLResponse(text, status)
 
@@ -53,8 +60,8 @@ def templates_in(language: str) -> Environment:
     )
     made.policies["ext.i18n.trimmed"] = True
     made.install_gettext_translations(words_in(language), newstyle=True)  # type: ignore[attr-defined]
-    made.filters |= {"when": when, "drawing": Markup, "shortened": shortened}
-    made.globals |= {"say": say, "STATE_WORDS": STATE_WORDS}
+    made.filters |= {"when": when, "drawing": Markup, "shortened": shortened, "in_units": in_units}
+    made.globals |= {"say": say, "STATE_WORDS": STATE_WORDS, "asked_in": asked_in, "shown": shown}
     return made
 
 
@@ -65,7 +72,19 @@ def who(request: Request) -> str:
 
 def remember(response: Response, name: str) -> None:
     """Keep on this device who is writing."""
-    response.set_cookie(BY_COOKIE, quote(name[:60]), max_age=31_536_000, httponly=True, samesite="strict")
+    response.set_cookie(BY_COOKIE, quote(name[:60]), max_age=A_YEAR_S, httponly=True, samesite="strict")
+
+
+def looks(request: Request) -> dict[str, str]:
+    """How this device shows the page; what it cannot be is read as usual."""
+    said = request.cookies.get(LOOKS_COOKIE, "").split("-")
+    return {key: next((word for word in said if word in known), known[0]) for key, known in LOOKS.items()}
+
+
+def remember_looks(response: Response, light: str, type_: str) -> None:
+    """Keep on this device how it shows the page."""
+    kept = "-".join(word for word, known in zip((light, type_), LOOKS.values(), strict=True) if word in known)
+    response.set_cookie(LOOKS_COOKIE, kept, max_age=A_YEAR_S, httponly=True, samesite="strict")
 
 
 def wants_json(request: Request) -> bool:
