@@ -51,7 +51,8 @@ class Unit:
                 self.memory.detect(
                     each.code, dict(FAULTS)[each.code], place, {}, catalyst=each.catalyst, at_start=each.first_1000
                 )
-        self.checks.update(tally, frozenset(done))
+        unsettled = frozenset(MONITORS[family] for family in self.memory.unsettled_families)  # type: ignore[index]
+        self.checks.update(tally, frozenset(done), unsettled=unsettled)
         self.memory.power_down()
         if cycle.erased_after:
             self.memory.erase()

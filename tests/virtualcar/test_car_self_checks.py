@@ -165,6 +165,25 @@ def test_a_fault_of_its_own_kind_is_pending_then_confirmed(fault: str, code: str
     assert car.lamp == "on"
 
 
+@pytest.mark.parametrize(
+    ("fault", "check"), [("catalyst-worn", "catalyst"), ("oxygen-sensor-slow", "oxygen-sensor"), ("evap-leak", "evap")]
+)
+def test_a_failed_check_is_complete_only_when_the_lamp_stands_for_it(fault: str, check: str) -> None:
+    """
+    After an erase: failed once is pending and incomplete; failed again in the next drive, it is lit and complete.
+    13 CCR 1968.2(g)(4.1), complete when failed "after the MIL protocol"; from memory.
+    """
+    car = VirtualCar.build(common_layout("I4"), VIN, 90_000.0, [(fault, None, 1.0)], seed=2)
+    car.key_on()
+    car.unit.erase()
+    drive_all_checks(car)
+    assert car.unit.codes("pending")
+    assert check in car.unit.checks.readiness(False, 0).incomplete
+    drive_all_checks(car)
+    assert car.lamp == "on"
+    assert check not in car.unit.checks.readiness(True, 1).incomplete
+
+
 def test_misfire_keeps_the_catalyst_check_from_running_and_from_counting() -> None:
     """Numerator and denominator pause while a fault disables the monitor: (d)(5) [M]."""
     car = VirtualCar.build(common_layout("I4"), VIN, 90_000.0, [("coil-dead", 2, 1.0)], seed=2)

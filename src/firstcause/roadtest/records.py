@@ -205,7 +205,7 @@ def after_cycle(records: Records, cycle: Cycle, reading: RuleReading | None = No
     return Records(
         tuple(replace(each, pending_age=None if each.pending_age is None else each.pending_age + 1) for each in kept),
         tuple(each for each in waiting if not _proven(each)),
-        records.complete | ran,
+        records.complete | (ran - _unsettled(settled, found)),
     )
 
 
@@ -282,6 +282,15 @@ def _settled(
         warm_ups = record.warm_ups + 1
         record = replace(record, warm_ups=warm_ups, confirmed=warm_ups < CONFIRMED_ERASE_WARM_UPS.value)  # (d)(2.4)
     return record
+
+
+def _unsettled(codes: Iterable[CodeRecord], found: frozenset[str]) -> frozenset[str]:
+    """Monitors that found a fault in this drive for which the lamp is not commanded: they stay incomplete.
+
+    A monitor is complete once it has passed, or failed as often as the lamp's rule asks: (g)(4.1), from memory.
+    """
+    lit = {each.monitor for each in codes if each.code in found and each.lamp}
+    return frozenset(monitor_of(code) for code in found) - lit
 
 
 def _stored_for_good(

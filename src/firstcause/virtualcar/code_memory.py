@@ -231,6 +231,14 @@ class CodeMemory:
     def lamp_commanded(self) -> bool:
         return any(code.commands_lamp for code in self.codes.values())
 
+    @property
+    def unsettled_families(self) -> frozenset[str]:
+        """Families that found a fault in this cycle and do not command the lamp for it: their checks are still open."""
+        settled = {
+            code.family for code in self.codes.values() if code.commands_lamp and code.detected_cycle == self.cycle
+        }
+        return frozenset(self.failed_families - settled)
+
     def of(self, status: Literal["confirmed", "pending", "permanent"]) -> tuple[str, ...]:
         """Codes of one status, in order of storing."""
         if status == "permanent":

@@ -212,7 +212,7 @@ class ControlUnit:
         self.memory.note_conditions(now)
         self._run_monitors(point, burnt, circuits)
         done = self._done()
-        self.checks.update(self.tally, done, self._blocked())
+        self.checks.update(self.tally, done, self._blocked(), self._unsettled())
         if "misfire" in done:
             self.memory.passed("misfire")
             self.memory.passed("general")
@@ -250,6 +250,10 @@ class ControlUnit:
         if stored & {"misfire", "fuel"}:
             blocked.add("oxygen-sensor")
         return frozenset(blocked)
+
+    def _unsettled(self) -> frozenset[str]:
+        """Self-checks, by their name in readiness, whose finding the lamp's rule has not settled yet."""
+        return frozenset("fuel-system" if each == "fuel" else each for each in self.memory.unsettled_families)
 
     @staticmethod
     def _conditions(point: WorkingPoint) -> Conditions:

@@ -99,13 +99,21 @@ class SelfChecks:
         """A driving cycle begins: each counter may rise once more."""
         self._counted = set()
 
-    def update(self, tally: CycleTally, done: frozenset[str], paused: frozenset[str] = frozenset()) -> None:
+    def update(
+        self,
+        tally: CycleTally,
+        done: frozenset[str],
+        paused: frozenset[str] = frozenset(),
+        unsettled: frozenset[str] = frozenset(),
+    ) -> None:
         """Bring readiness and counters up to the tally; each counter rises at most once a cycle.
 
         `done`: families and names of the self-checks that have decided. `paused`: families that a stored fault keeps
-        from running; neither of their counters rises, (d)(5) [M].
+        from running; neither of their counters rises, (d)(5) [M]. `unsettled`: families that found a fault for which
+        the lamp is not yet commanded. A check is complete once it has passed, or once it has failed as often as the
+        lamp's rule asks: (g)(4.1) [M]. What is complete stays so until an erase.
         """
-        self.ready |= done & {*CHECKS, "misfire", "fuel-system"}
+        self.ready |= (done - unsettled) & {*CHECKS, "misfire", "fuel-system"}
         if tally.run_s >= START_HOLDS_S:
             self._once("ignition")
         if tally.general_denominator:
