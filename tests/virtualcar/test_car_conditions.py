@@ -18,7 +18,7 @@ def car_with(fault: str, severity: float, cylinder: int | None = 2, seed: int = 
 
 def true_share(car: VirtualCar, drive: str, cylinder: int = 2) -> float:
     """Share of firings of one cylinder that failed on a described drive."""
-    log = car.drive(described_drive(drive), step_s=1.0)
+    log = car.drive(described_drive(drive), step_s=1.0, boosted=True)
     return float(log.true_misfires[:, cylinder - 1].sum()) / max(1, log.events(cylinder))
 
 

@@ -21,7 +21,7 @@ def see(test: str, *faults: tuple[str, float], seed: int = 3, metering: str = "a
     placed = [(name, None if RECIPES[name].holder == "engine" else 2, severity) for name, severity in faults]
     car = VirtualCar.build(layout, VIN, 120_000.0, placed, seed=seed)
     car.coolant_c = 88.0
-    car.idle(1.0, 2.0)
+    car.idle(1.0, 2.0, boosted=True)
     if TESTS[test].running is False:
         car.stop()
     return car.inspect(test, 2 if TESTS[test].needs_cylinder else None)
@@ -186,6 +186,6 @@ def test_low_vacuum_pressures_are_not_impossible() -> None:
         if recipe.holder != "engine":
             continue
         car = VirtualCar.build(common_layout("I4"), VIN, 1e5, [(fault, None, 2.0)], seed=1)
-        car.idle(0.5, 2.0)
+        car.idle(0.5, 2.0, boosted=True)
         assert car.workshop.idle is not None
         assert 10 < car.workshop.idle.manifold_kpa <= STANDARD_ATMOSPHERE_KPA, fault

@@ -146,7 +146,7 @@ def drive_all_checks(car: VirtualCar) -> None:
     """A cold start and a mixed drive of 45 minutes: every self-check can run."""
     car.key_off()
     car.soak(10.0)
-    car.drive(named_drive("mixed", 1.0, 45.0))
+    car.drive(named_drive("mixed", 1.0, 45.0), boosted=True)
 
 
 @pytest.mark.parametrize(

@@ -6,9 +6,12 @@ import numpy as np
 import pytest
 
 from firstcause.vehicle.layout import common_layout
+from firstcause.virtualcar.car import SURELY_TURNS_C, SURELY_TURNS_V, DoesNotStart, VirtualCar
 from firstcause.virtualcar.cranking import CrankingRecord, crank
 from firstcause.virtualcar.gas import CylinderGeometry
+from firstcause.virtualcar.shopday import ShopDay
 
+VIN = "5ZCV2A3B5AR000123"
 HALF_LAST_DIGIT_AND_MODEL = 0.04  # two digits are printed; friction and speed of the example are rounded there
 
 
@@ -56,3 +59,42 @@ def test_one_hump_a_firing() -> None:
     rises = (cycle > cycle.mean()) & (np.roll(cycle, 1) <= cycle.mean())
     assert int(rises.sum()) == 6
     assert (np.diff(sound.time_s) > 0).all()
+
+
+# ---- whether it starts at all ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("shape", ["I3", "I4", "V6", "V8", "V12"])
+def test_a_good_battery_starts_a_cold_engine_and_a_flat_one_starts_none(shape: str) -> None:
+    """12.6 V at rest is full, 11.9 V empty, under 8 V past saving (battery makers' tables, from memory)."""
+    layout = common_layout(shape, displacement_l={"I3": 1.2, "I4": 2.0}.get(shape, 3.0))
+    geometry, leaks = dict.fromkeys(layout.cylinders, CylinderGeometry.of(layout)), dict.fromkeys(layout.cylinders, 0.2)
+
+    assert crank(layout, geometry, leaks, 12.6, -20.0).turns_over
+    assert crank(layout, geometry, leaks, SURELY_TURNS_V, SURELY_TURNS_C).turns_over
+    assert not crank(layout, geometry, leaks, 5.0, 20.0).turns_over
+
+
+def test_cold_oil_asks_more_of_the_starter() -> None:
+    """Common practice, no source: the battery that just starts the engine in summer leaves it standing in frost."""
+    layout = common_layout("V6", displacement_l=3.0)
+    geometry, leaks = dict.fromkeys(layout.cylinders, CylinderGeometry.of(layout)), dict.fromkeys(layout.cylinders, 0.2)
+    warm, frost = (crank(layout, geometry, leaks, 8.7, oil_c) for oil_c in (20.0, -20.0))
+
+    assert warm.turns_over
+    assert not frost.turns_over
+
+
+def test_a_drained_car_does_not_start_until_it_gets_a_booster() -> None:
+    """The owner is stranded; the shop starts it with its booster and says so."""
+    flat = [("supply-voltage-low", None, 1.0)]
+    car, left = (VirtualCar.build(common_layout("I4"), VIN, 1e5, flat, seed=1) for _ in range(2))
+
+    with pytest.raises(DoesNotStart, match="Connect a booster"):
+        car.start()
+    assert car.engine_state == "key-on"
+    assert left.own(100.0).stranded
+    assert left.odometer_km == pytest.approx(1e5)
+    answer = ShopDay(car).do("start")
+    assert answer.outcome == "boosted"
+    assert car.engine_state == "running"

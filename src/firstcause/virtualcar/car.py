@@ -33,6 +33,7 @@ SPEED_SCATTER, SPEED_SCATTER_MISFIRING = 0.005, 0.03  # of engine speed, one sta
 MG_BETWEEN_MARKS = 870_000.0  # one litre of oil at 870 g/l: common practice, no source
 TANK_L, LITRES_PER_KM, HOT_SOAK_C, HOT_SOAK_H = 55.0, 0.085, 80.0, (0.1, 2.0)  # a middling car; judgement
 OPEN_OHM, SETTLING_STEPS = 1e3, 6
+SURELY_TURNS_V, SURELY_TURNS_C = 11.0, 0.0  # beyond both no starter need be worked out: computed, see the tests
 
 
 class EngineNotReady(RequestError):
@@ -41,6 +42,17 @@ class EngineNotReady(RequestError):
     def __init__(self, act: str, needs: EngineState, state: EngineState) -> None:
         self.act, self.needs, self.state = act, needs, state
         super().__init__(f"{act} needs the engine {needs}; it is {state}. Nothing was done; change that and try again.")
+
+
+class DoesNotStart(RequestError):
+    """The starter does not turn the engine over fast enough."""
+
+    def __init__(self, battery_v: float, rpm: float) -> None:
+        self.battery_v, self.rpm = battery_v, rpm
+        super().__init__(
+            f"The engine does not start: the battery ({battery_v:.1f} V at rest) turns it over with {rpm:.0f} rpm. "
+            "Connect a booster, or mend what drained the battery."
+        )
 
 
 @dataclass(frozen=True)
@@ -141,15 +153,28 @@ class VirtualCar:
         self.stop()
         self._key_on = False
 
-    def start(self) -> None:
-        """Start the engine; does nothing when it runs."""
+    def start(self, *, boosted: bool = False) -> None:
+        """Start the engine, `boosted` with a good battery beside its own; does nothing when it runs.
+
+        Raises DoesNotStart where the starter cannot turn it over.
+        """
         with self.lock:
             if self._engine is not None:
                 return
             self._key_on, self._felt = True, None
             self.condition.grow(self.odometer_km)
+            if not boosted:
+                self._turn_over()
             self._engine = RunningEngine(self.condition, self.rng, heat=self.heat, unplugged=frozenset(self.unplugged))
             self.unit.start()
+
+    def _turn_over(self) -> None:
+        battery_v = self.workshop.battery_v()
+        if battery_v >= SURELY_TURNS_V and self.coolant_c >= SURELY_TURNS_C:
+            return
+        record = self.workshop.crank(battery_v, self.coolant_c)
+        if not record.turns_over:
+            raise DoesNotStart(battery_v, record.mean_rpm)
 
     def stop(self) -> None:
         """Stop the engine, key stays on; does nothing when it stands."""
@@ -186,18 +211,19 @@ class VirtualCar:
         minutes: float | None = None,
         step_s: float = 0.5,
         stop_after: bool = True,
+        boosted: bool = False,
         progress: Callable[[float], None] | None = None,
     ) -> DriveRecord:
         """Drive a profile or a named drive (see drive.named_drive) and return its log; starts the engine if needed.
 
-        An engine that lacks too much work stalls: the log ends there and says so.
+        An engine that lacks too much work stalls: the log ends there and says so. Raises DoesNotStart as `start`.
 
         `progress` is called with the share done, about once per simulated minute.
         """
         if isinstance(profile, str):
             profile = drives.named_drive(profile, step_s, minutes)
         with self.lock:
-            self.start()
+            self.start(boosted=boosted)
             recorder = _Recorder(self.layout)
             told = 0.0
             for time_s, point in self._points(profile):
@@ -212,9 +238,9 @@ class VirtualCar:
                 self.stop()
             return recorder.log(stalled)
 
-    def idle(self, minutes: float, step_s: float = 0.5) -> DriveRecord:
+    def idle(self, minutes: float, step_s: float = 0.5, *, boosted: bool = False) -> DriveRecord:
         """Let the engine idle; it keeps running afterwards."""
-        return self.drive("idle", minutes=minutes, step_s=step_s, stop_after=False)
+        return self.drive("idle", minutes=minutes, step_s=step_s, stop_after=False, boosted=boosted)
 
     def own(
         self,
@@ -229,7 +255,7 @@ class VirtualCar:
         """Let the owner use the car: one named drive after another, with a stand between, in coarse steps.
 
         The physics is the same as in `drive`; only the steps are longer. With `until_lamp` it ends when the lamp is
-        on or blinking at the end of a trip; it ends anyway where the engine dies.
+        on or blinking at the end of a trip; it ends anyway where the engine dies or does not start.
         """
         with self.lock:
             begun, trips, stranded = self.odometer_km, 0, False
@@ -237,7 +263,10 @@ class VirtualCar:
             while self.odometer_km - begun < km:
                 self.key_off()
                 self.soak(soak_hours if trips % 2 == 0 else 0.5)
-                stranded = self.drive(profile).stalled
+                try:
+                    stranded = self.drive(profile).stalled
+                except DoesNotStart:
+                    stranded = True
                 trips += 1
                 if stranded:
                     break

@@ -17,7 +17,7 @@ AIR_GAMMA = 1.4
 _CRANKING_WALL_K = 350.0  # warm, not hot: judgement
 _CRANKING_INTAKE_K = 320.0  # air warmed by ports and walls by the time the valve closes: judgement
 _CRANKING_FILLING = 0.95  # of ambient pressure when the intake valve seats, throttle open: judgement
-_HEAT_LOSS_FACTOR = 3.0  # times Woschni at cranking speed: judgement, brings the polytropic index to about 1.3
+_HEAT_LOSS_FACTOR = 3.5  # times Woschni at cranking speed: judgement, brings the polytropic index to 1.35
 
 
 @dataclass(frozen=True)
@@ -118,9 +118,9 @@ def leak_down_psi(
     return (low + high) / 2 / KPA_PER_PSI - ambient_kpa / KPA_PER_PSI
 
 
-def _air_gamma(temperature_k: float) -> float:
-    """Ratio of specific heats of air: 1.3985 / 1.385 / 1.363 at 300 / 500 / 700 K (NASA polynomials)."""
-    return float(np.interp(temperature_k, (300.0, 500.0, 700.0), (1.3985, 1.385, 1.363)))
+def air_gamma(temperature_k: float) -> float:
+    """Ratio of specific heats of air: 1.3985 / 1.385 / 1.363 / 1.344 at 300 / 500 / 700 / 900 K (NASA polynomials)."""
+    return float(np.interp(temperature_k, (300.0, 500.0, 700.0, 900.0), (1.3985, 1.385, 1.363, 1.344)))
 
 
 def compression_trace_kpa(
@@ -134,8 +134,8 @@ def compression_trace_kpa(
     """Crank angle (top centre 0) and absolute pressure of one compression stroke at steady cranking speed, no firing.
 
     Single zone, mass and energy stepped by half a degree from intake-valve closing: heat to the wall by
-    Woschni's coefficient times 3 at cranking speed, leakage as orifice flow to ambient; `oil_cm3` takes
-    volume away. Source: Heywood ch. 9 and 12 for the equations (from memory); factor 3: judgement.
+    Woschni's coefficient times 3.5 at cranking speed, leakage as orifice flow to ambient; `oil_cm3` takes
+    volume away. Source: Heywood ch. 9 and 12 for the equations (from memory); factor 3.5: judgement.
     """
     step_deg = 0.5
     step_s = step_deg / (6 * cranking_rpm)
@@ -158,10 +158,10 @@ def compression_trace_kpa(
         lost_kg_s = orifice_flow_g_s(leak_mm2, pressure_kpa, STANDARD_ATMOSPHERE_KPA, temperature_k) / 1000
         angle += step_deg
         next_m3 = (geometry.volume_cm3(angle) - oil_cm3) * 1e-6
-        work_j = pressure_kpa * 1000 * (next_m3 - volume_m3)
         flow_work_j = lost_kg_s * step_s * gas_j_kgk * temperature_k
-        cv = gas_j_kgk / (_air_gamma(temperature_k) - 1)
-        temperature_k -= (heat_w * step_s + work_j + flow_work_j) / (mass_kg * cv)
+        over_cv = air_gamma(temperature_k) - 1
+        temperature_k *= (volume_m3 / next_m3) ** over_cv  # the piston's work, without a step's error
+        temperature_k -= (heat_w * step_s + flow_work_j) * over_cv / (mass_kg * gas_j_kgk)
         mass_kg -= lost_kg_s * step_s
         volume_m3 = next_m3
     return angles, pressures

@@ -6,7 +6,6 @@ import numpy as np
 
 from firstcause.units import KPA_PER_PSI, STANDARD_ATMOSPHERE_KPA
 from firstcause.virtualcar.air_path import manifold_kpa, metered_air_g_s
-from firstcause.virtualcar.cranking import crank
 from firstcause.virtualcar.engine import IDLE_MANIFOLD_KPA, back_pressure_kpa
 from firstcause.virtualcar.fouling import oil_dose_mg
 from firstcause.virtualcar.gas import cranking_peak_psi, leak_down_psi, orifice_flow_g_s
@@ -62,9 +61,7 @@ def leak_down(shop: Workshop, cylinder: int, orifice_in: float = 0.040, supply_p
 
 def relative_compression(shop: Workshop, cylinder: int | None) -> Finding:
     """Starter current while cranking with fuel off: height of each hump against the median of all."""
-    layout = shop.condition.layout
-    leaks = {n: sum(shop.paths_mm2(n).values()) for n in layout.cylinders}
-    record = crank(layout, {n: shop.geometry(n) for n in layout.cylinders}, leaks, shop.battery_v())
+    record = shop.crank(shop.battery_v())
     humps = {n: shop.noisy(height, GAUGE_SHARE) for n, height in record.hump_a.items()}
     median = float(np.median(list(humps.values())))
     values: dict[str, Shown] = {f"cylinder_{n}_percent": round(100 * humps[n] / median, 1) for n in sorted(humps)}

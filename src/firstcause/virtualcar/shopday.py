@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from firstcause.errors import RequestError
-from firstcause.virtualcar.car import EngineNotReady, VirtualCar
+from firstcause.virtualcar.car import DoesNotStart, EngineNotReady, VirtualCar
 from firstcause.virtualcar.drive import CYCLES, NAMED_DRIVES, DriveProfile, DriveRecord, described_drive, named_drive
 from firstcause.virtualcar.instruments import TESTS
 from firstcause.virtualcar.parts import PART_KINDS, PartKind
@@ -58,7 +58,8 @@ class UnknownAct(RequestError):
 class ShopDay:
     """One car in the shop. All chance is the car's own: the same car and the same acts give the same answers.
 
-    Acts that need the engine off stop it, acts that need it running start it, as a technician would.
+    Acts that need the engine off stop it, acts that need it running start it, as a technician would: with the shop's
+    booster where its own battery is too weak. "start" says so.
     """
 
     def __init__(self, car: VirtualCar, *, step_s: float = READ_STEP_S) -> None:
@@ -92,7 +93,7 @@ class ShopDay:
     def test(self, name: str, cylinder: int | None = None, **options: float) -> Finding:
         """One test by its name; starts or stops the engine as it needs. Raises RequestError as VirtualCar.inspect."""
         if name in TESTS and TESTS[name].running is True:
-            self.car.start()
+            self.car.start(boosted=True)
         elif name in TESTS and TESTS[name].running is False:
             self.car.stop()
         return self.car.inspect(name, cylinder, **options)
@@ -198,7 +199,12 @@ class ShopDay:
         raise UnknownAct(act, "say key on or key off")
 
     def _start(self, act: str, words: list[str]) -> Answer:
-        self.car.start()
+        try:
+            self.car.start()
+        except DoesNotStart as weak:
+            self.car.start(boosted=True)
+            words_said = f"Its own battery turns it over with {weak.rpm:.0f} rpm; started with the booster"
+            return Answer(act, words_said, "boosted")
         return Answer(act, "The engine is started", "started")
 
     def _stop(self, act: str, words: list[str]) -> Answer:
@@ -220,11 +226,11 @@ class ShopDay:
         else:
             profile = described_drive(" ".join(words), self.step_s)
         self.car.stop()  # a drive is a run of its own
-        return self._driven(act, self.car.drive(profile))
+        return self._driven(act, self.car.drive(profile, boosted=True))
 
     def _idle(self, act: str, words: list[str]) -> Answer:
         minutes = self._amount(act, words, "min") or 5.0
-        return self._driven(act, self.car.idle(minutes, self.step_s))
+        return self._driven(act, self.car.idle(minutes, self.step_s, boosted=True))
 
     def _driven(self, act: str, record: DriveRecord) -> Answer:
         counts = {f"cylinder_{n}_misfires": float(record.count(n)) for n in self.car.layout.cylinders}

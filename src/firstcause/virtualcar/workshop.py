@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firstcause.errors import RequestError
+from firstcause.virtualcar.cranking import WARM_OIL_C, CrankingRecord, crank
 from firstcause.virtualcar.engine import Burnt, geometry_of
 from firstcause.virtualcar.faults import Condition
 from firstcause.virtualcar.gas import CylinderGeometry
@@ -147,6 +148,12 @@ class Workshop:
     def battery_v(self) -> float:
         """At rest; a charging fault has drained it."""
         return min(12.6, self.condition.shared.supply_v - 1.4)
+
+    def crank(self, battery_v: float, oil_c: float = WARM_OIL_C) -> CrankingRecord:
+        """The starter turns the whole engine, plugs in, without fuel and spark."""
+        layout = self.condition.layout
+        leaks = {n: sum(self.paths_mm2(n).values()) for n in layout.cylinders}
+        return crank(layout, {n: self.geometry(n) for n in layout.cylinders}, leaks, battery_v, oil_c)
 
     def cranking_rpm(self) -> float:
         """Compression gauge: all plugs out, starter on a battery that may be weak."""
