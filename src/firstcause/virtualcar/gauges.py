@@ -16,6 +16,7 @@ RING_SEAL_BY_OIL, OIL_LEFT_DECADES, AUDIBLE_MM2 = 0.63, 0.3, 0.25
 RAIL_KPA = {"port": 350.0, "direct": 5000.0, "single-point": 100.0}  # common practice, no source
 KPA_PER_INHG = 3.386389
 PLACES = ("oil-filler", "tailpipe", "intake", "header-tank")
+AT_THE_MARK = 0.05  # of the span between the marks: what reads as "at the lower mark" on a stick (judgement)
 
 
 def _compression(shop: Workshop, cylinder: int, oil_cm3: float) -> Finding:
@@ -258,7 +259,7 @@ def piston_height(shop: Workshop, cylinder: int) -> Finding:
 def oil_level(shop: Workshop, cylinder: int | None) -> Finding:
     """The dipstick, cold and level."""
     share = min(1.0, max(0.0, shop.noisy_by(shop.oil_level_share, 0.03)))
-    outcome = "low" if share < 0.35 else "normal"
+    outcome = "low" if share < AT_THE_MARK else "normal"
     words = f"Oil at {100 * share:.0f} % between the marks"
     return Finding("oil-level", None, outcome, {"between_marks_percent": 100 * share}, words)
 
