@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import socket
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -18,6 +19,11 @@ from firstcause.knowledge.base import Knowledge, load, pack_names
 from firstcause.web.app import create_app
 from firstcause.web.desk import Desk
 
+PHONE, LAPTOP = {"width": 390, "height": 844}, {"width": 1280, "height": 800}
+FLAGS = (
+    "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking"
+    " --disable-component-update --disable-sync"
+)
 MORNING = datetime(2026, 3, 2, 8, 30, tzinfo=UTC)
 
 
@@ -87,3 +93,36 @@ def shop(tmp_path: Path, knowledge: Knowledge, packs: dict[str, Knowledge]) -> I
     thread.join(timeout=20)
     listening.close()
     assert not thread.is_alive()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[object]:
+    sync_api = pytest.importorskip("playwright.sync_api")
+    with sync_api.sync_playwright() as playwright:
+        found = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=FLAGS.split())
+        yield found
+        found.close()
+
+
+@pytest.fixture
+def visit(browser, shop) -> Iterator[Callable]:
+    """Open an address in a fresh context; at the end nothing may have gone wrong in it unseen."""
+    contexts, troubles = [], []
+
+    def opened(address: str, size: dict[str, int] = PHONE, **more: object):
+        context = browser.new_context(viewport=size, **more)
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(20_000)
+        page.on("console", lambda told: troubles.append(told.text) if told.type in ("error", "warning") else None)
+        page.on("pageerror", lambda error: troubles.append(str(error)))
+        page.on("request", lambda sent: None if sent.url.startswith(shop.base) else troubles.append(sent.url))
+        page.goto(shop.base + address)
+        return page
+
+    yield opened
+    for context in contexts:
+        context.close()
+    # The browser's own note of an answer that the test asks for, or of a line that it cut.
+    expected = re.compile(r"status of (409|422|413|415)|net::ERR_FAILED")
+    assert [trouble for trouble in troubles if not expected.search(trouble)] == []

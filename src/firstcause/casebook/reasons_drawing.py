@@ -59,6 +59,34 @@ def way_svg(title: str, reasons: Reasons, label: Callable[[tuple[str, ...]], str
     return picture(_WIDTH, y + 4, "way", name, title, " ".join(told), grid + "".join(body))
 
 
+_STRIP_HIGH, _STRIP_WORD = 18.0, 22.0
+
+
+def strip_svg(reasons: Reasons, most_decibans: float, words: str, *, name: str) -> str:
+    """The findings that speak for a suspect and against it as a row of blocks, as wide as they weigh.
+
+    Solid and raised: for it; hatched and lower: against it; each with the number of its event where it fits. The row is
+    full at `most_decibans`, so that rows below each other compare. `words` say the same for those who do not see it.
+    """
+    body, x = [_hatch(name)], 0.0
+    for piece in reasons.pieces:
+        wide = min(abs(piece.decibans) / max(most_decibans, 1.0) * _WIDTH, _WIDTH - x)
+        if wide < 1.0:
+            continue
+        kind, y, fill = ("w-for", 0.0, INK) if piece.decibans > 0 else ("w-against", 5.0, f"url(#{name}-hatch)")
+        body.append(
+            f'<rect x="{x + 0.5:.1f}" y="{y + 0.5}" width="{max(wide - 2.0, 0.8):.1f}" height="{_STRIP_HIGH - 6.0}"'
+            f' class="{kind}" fill="{fill}" stroke="{INK}" stroke-width="1"/>'
+        )
+        event = piece.happenings[0] if len(piece.happenings) == 1 else ""
+        if event and wide > _STRIP_WORD and piece.decibans > 0:
+            body.append(
+                text(x + wide / 2 - 0.5, 10.0, event, "w-in", anchor="middle", size=9.5, weight=700, fill=PAPER)
+            )
+        x += wide
+    return picture(_WIDTH, _STRIP_HIGH, "strip", name, words, words, "".join(body))
+
+
 def _side(weight: float) -> str:
     return decibans(weight) if abs(weight) < 0.5 else f"{decibans(weight)} {'for' if weight > 0 else 'against'}"
 

@@ -15,6 +15,7 @@ from firstcause.casebook.advice_words import (
     timing_words,
     waiting_words,
 )
+from firstcause.casebook.brief import brief
 from firstcause.casebook.case import Case
 from firstcause.casebook.doubts import conflict_words
 from firstcause.casebook.drawing import Misfires, engine_svg
@@ -22,7 +23,7 @@ from firstcause.casebook.events import Attached, Counted, Drove, Event, Found, M
 from firstcause.casebook.explaining import cause_words, why_now
 from firstcause.casebook.ledger import Ledger
 from firstcause.casebook.readings import firings_of
-from firstcause.casebook.reasons_drawing import Ray, fan_svg
+from firstcause.casebook.reasons_drawing import Ray, fan_svg, strip_svg
 from firstcause.casebook.weighing import WeighedCase
 from firstcause.casebook.words import holder_words, opening_words, say, watched_words
 from firstcause.knowledge.base import Knowledge
@@ -39,6 +40,7 @@ VERDICT_WORDS: Mapping[str, tuple[str, str]] = {
     "not-told": ("?", "Nothing was told that says whether it may be driven: ask about the lamp and the smell"),
 }
 WORTH_A_RAY = 0.005
+STRIPS = 3  # suspects with a picture in the list
 MOST_RAYS, FEW_RAYS = 5, 3
 OUTCOME_WORDS = 2  # suspects named after each outcome
 
@@ -53,6 +55,8 @@ class SuspectView:
     shown: str
     bar: float
     victim: bool
+    strip: str = ""
+    """what speaks for it and against it, as a picture in one row"""
 
 
 @dataclass(frozen=True)
@@ -67,6 +71,8 @@ class OutcomeView:
     says: str
     chance: str
     then: str
+    then_first: str = ""
+    """the same, of the first suspect only"""
     body: str = ""
     form: str = ""
 
@@ -120,6 +126,7 @@ class EventView:
     may_withdraw: bool
     notes: tuple[str, ...] = ()
     photo: str | None = None
+    brief: str = ""
 
     @property
     def gone(self) -> bool:
@@ -159,6 +166,7 @@ class CaseView:
     beside: tuple[str, ...] = ()
     standing_open: tuple[str, ...] = ()
     put_back: tuple[str, ...] = ()
+    put_back_short: tuple[str, ...] = ()
     conflicts: tuple[str, ...] = ()
     caution: str = ""
     """why a high share is no proof, where one is high"""
@@ -213,7 +221,7 @@ def _with_weighing(base: CaseView, weighed: WeighedCase, currency: str) -> CaseV
         safety_words=words,
         safety=weighed.safety.verdict,
         rules=tuple(rule_view(rule, weighed.knowledge) for rule in weighed.safety.rules),
-        suspects=tuple(suspect_view(suspect, weighed) for suspect in weighed.weighing.roots),
+        suspects=suspect_views(weighed),
         victims=tuple(suspect_view(suspect, weighed) for suspect in weighed.weighing.victims),
         best=best,
         caution=CAUTION if high else "",
@@ -222,6 +230,9 @@ def _with_weighing(base: CaseView, weighed: WeighedCase, currency: str) -> CaseV
         beside=tuple(beside_the_list(weighed, currency)),
         standing_open=tuple(opening_words(tuple(sorted(weighed.weighing.advice.standing_open)), weighed.knowledge)),
         put_back=put_back_words(weighed.ledger),
+        put_back_short=tuple(
+            f"{part.kind} {_plus(part.home)} at {_plus(part.now)}" for part in weighed.ledger.put_back
+        ),
         conflicts=tuple(conflict_words(c, weighed.case, weighed.knowledge) for c in weighed.weighing.conflicts),
     )
 
@@ -242,6 +253,32 @@ def suspect_view(suspect: Suspect, weighed: WeighedCase) -> SuspectView:
         drawn(suspect.probability) * 100,
         suspect.kind == "victim",
     )
+
+
+def suspect_views(weighed: WeighedCase) -> tuple[SuspectView, ...]:
+    """The suspects, the first few with the picture of what speaks for them and against them, all on one scale."""
+    roots, reasons = weighed.weighing.roots, weighed.weighing.reasons
+    pictured = [suspect.cause for suspect in roots[:STRIPS] if suspect.cause in reasons]
+    most = max((sum(abs(p.decibans) for p in reasons[cause].pieces) for cause in pictured), default=0.0)
+    views = []
+    for at, suspect in enumerate(roots):
+        view = suspect_view(suspect, weighed)
+        if suspect.cause in pictured and most > 0.0:
+            told = strip_words(suspect.cause, weighed)
+            view = replace(view, strip=strip_svg(reasons[suspect.cause], most, told, name=f"strip{at}"))
+        views.append(view)
+    return tuple(views)
+
+
+def strip_words(cause: str, weighed: WeighedCase) -> str:
+    """What speaks for a suspect and against it, by the numbers of the events."""
+    pieces = [(", ".join(p.happenings), p.decibans) for p in weighed.weighing.reasons[cause].pieces]
+    sides = {
+        "for it": [events for events, weight in pieces if weight >= 0.5],
+        "against it": [events for events, weight in pieces if weight <= -0.5],
+    }
+    said = "; ".join(f"{side}: {', '.join(events)}" for side, events in sides.items() if events)
+    return f"Findings {said}" if said else "No finding speaks for it or against it"
 
 
 def step_view(option: Option, weighed: WeighedCase, currency: str) -> StepView:
@@ -328,7 +365,7 @@ def outcome_view(
     look: Outlook, step: Step, says: Mapping[str, str], weighed: WeighedCase, currency: str
 ) -> OutcomeView:
     """One outcome: its chance, whom one would suspect then, what one would still expect to pay, and its event."""
-    then = change_words(look, weighed)
+    then = changes(look, weighed)
     cost = _to_go(look, currency)
     kind = Drove if any(_is_on_the_road(region, weighed) for region, _ in step.watched) else Counted
     body, form, name = "", "", _capital(look.name)
@@ -346,7 +383,8 @@ def outcome_view(
         name,
         says.get(look.outcome, ""),
         percent(look.chance),
-        "; ".join(part for part in (then, cost) if part),
+        "; ".join(part for part in (", ".join(then), cost) if part),
+        then[0] if then else cost,
         body,
         form,
     )
@@ -357,13 +395,8 @@ def _is_on_the_road(region: str, weighed: WeighedCase) -> bool:
     return condition is not None and condition.shuts == "everything"
 
 
-def change_words(look: Outlook, weighed: WeighedCase) -> str:
-    """Whom one would suspect most after an outcome, from which share now to which then."""
-    return ", ".join(changes(look, weighed))
-
-
 def changes(look: Outlook, weighed: WeighedCase) -> list[str]:
-    """The same, one by one."""
+    """Whom one would suspect most after an outcome, from which share now to which then."""
     belief = weighed.weighing.belief
     said = []
     for cause, then in look.suspects[:OUTCOME_WORDS]:
@@ -388,6 +421,7 @@ def event_view(event: Event, case: Case, knowledge: Knowledge, notes: tuple[str,
         event.id != "e1" and event.id not in case.withdrawn and case.closing is None,
         notes,
         sha,
+        brief(body, knowledge),
     )
 
 

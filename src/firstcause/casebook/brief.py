@@ -1,0 +1,100 @@
+"""What happened in two or three words, for a line that shows a whole case at once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from firstcause.casebook.events import (
+    Agreed,
+    Attached,
+    Body,
+    Closed,
+    Corrected,
+    Counted,
+    Drove,
+    Erased,
+    Found,
+    Moved,
+    Noted,
+    Opened,
+    Renewed,
+    Reopened,
+    Repaired,
+    Reseated,
+    SetAside,
+    Snapshot,
+    Told,
+    Withdrawn,
+)
+from firstcause.casebook.words import STATE_WORDS, unit_words
+from firstcause.knowledge.base import Knowledge
+
+MOST_WORDS = 34  # letters
+
+
+def brief(body: Body, knowledge: Knowledge) -> str:
+    """`P0303`, `cylinder 3: 180`, `coil 3 ↔ 2`: what a technician looks for when glancing back. Never raises."""
+    words = _BRIEF[type(body)](body, knowledge)
+    return words if len(words) <= MOST_WORDS else words[: MOST_WORDS - 2].rstrip(" ,;:") + " …"
+
+
+def _told(body: Told, knowledge: Knowledge) -> str:
+    said = [f"lamp {body.lamp}"] if body.lamp else []
+    said += ["smell of fuel"] if body.fuel_smell else []
+    return ", ".join(said) if said else body.words.strip() or "the owner's answers"
+
+
+def _snapshot(body: Snapshot, knowledge: Knowledge) -> str:
+    codes = dict.fromkeys((*body.stored, *body.pending, *body.permanent))
+    return ", ".join(codes) if codes else "no code"
+
+
+def _counts(body: Counted | Drove, knowledge: Knowledge) -> str:
+    complaint = knowledge.model.complaint
+    bad = sorted(((count, n) for n, count in body.misfires.items() if count), reverse=True)
+    if not body.misfires:
+        return complaint.words.unread
+    if not bad:
+        return complaint.words.unseen
+    worst = f"{unit_words(bad[0][1], complaint)}: {bad[0][0]}"
+    return worst if len(bad) == 1 else f"{worst}, {len(bad) - 1} more"
+
+
+def _found(body: Found, knowledge: Knowledge) -> str:
+    test = knowledge.tests.get(body.test)
+    if body.outcome is None and body.value is not None:
+        seen = f"{body.value:g} {body.unit or ''}".strip()
+    else:
+        seen = body.outcome or ""
+        if test is not None:
+            seen = next((outcome.name for outcome in test.outcomes if outcome.id == body.outcome), seen)
+    return f"{body.test.replace('-', ' ') if test is None else test.name}: {seen}"
+
+
+def _repaired(body: Repaired, knowledge: Knowledge) -> str:
+    known = knowledge.repairs.get(body.repair)
+    return body.repair.replace("-", " ") if known is None else known.name
+
+
+_BRIEF: Mapping[type, Callable[[Any, Knowledge], str]] = {
+    Opened: lambda b, k: "taken in",
+    Told: _told,
+    Snapshot: _snapshot,
+    Counted: _counts,
+    Drove: lambda b, k: f"driven: {_counts(b, k)}",
+    Found: _found,
+    Moved: lambda b, k: f"{b.part} {b.first} ↔ {b.second}",
+    Renewed: lambda b, k: f"{'its own' if b.origin == 'its-own' else b.origin} {b.part} {b.cylinder}",
+    Reseated: lambda b, k: f"{b.part} {b.cylinder} off and on",
+    Repaired: _repaired,
+    Erased: lambda b, k: "codes erased",
+    Agreed: lambda b, k: f"agreed: {b.work}",
+    SetAside: lambda b, k: f"aside: {b.step.partition(' at ')[0].replace('-', ' ')}",
+    Attached: lambda b, k: b.about or b.name,
+    Noted: lambda b, k: b.words.strip(),
+    Withdrawn: lambda b, k: f"{b.event} withdrawn",
+    Corrected: lambda b, k: f"{b.event} corrected",
+    Closed: lambda b, k: STATE_WORDS[b.state].partition(":")[0],
+    Reopened: lambda b, k: "reopened",
+}
