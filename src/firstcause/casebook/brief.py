@@ -35,8 +35,11 @@ MOST_WORDS = 34  # letters
 
 def brief(body: Body, knowledge: Knowledge) -> str:
     """`P0303`, `cylinder 3: 180`, `coil 3 ↔ 2`: what a technician looks for when glancing back. Never raises."""
-    words = _BRIEF[type(body)](body, knowledge)
-    return words if len(words) <= MOST_WORDS else words[: MOST_WORDS - 2].rstrip(" ,;:") + " …"
+    return _cut(_BRIEF[type(body)](body, knowledge), MOST_WORDS)
+
+
+def _cut(words: str, most: int) -> str:
+    return words if len(words) <= most else words[: max(0, most - 2)].rstrip(" ,;:") + " …"
 
 
 def _told(body: Told, knowledge: Knowledge) -> str:
@@ -69,7 +72,8 @@ def _found(body: Found, knowledge: Knowledge) -> str:
         seen = body.outcome or ""
         if test is not None:
             seen = next((outcome.name for outcome in test.outcomes if outcome.id == body.outcome), seen)
-    return f"{body.test.replace('-', ' ') if test is None else test.name}: {seen}"
+    name = body.test.replace("-", " ") if test is None else test.name.partition(" (")[0]
+    return f"{_cut(name, MOST_WORDS - 2 - len(seen))}: {seen}"  # what was seen matters more than the test's full name
 
 
 def _repaired(body: Repaired, knowledge: Knowledge) -> str:

@@ -171,6 +171,8 @@ class CaseView:
     caution: str = ""
     """why a high share is no proof, where one is high"""
     trouble: str = ""
+    counted_words: str = ""
+    """what counting the complaint is called"""
 
     @property
     def last_words(self) -> str:
@@ -203,7 +205,8 @@ def case_view(
     drawn = engine_svg(
         case.layout, ledger, counted, complaint=complaint, link=lambda n: f"/cases/{case_id}/cylinder/{n}"
     )
-    base = CaseView(case_id, head, case.title, case.state, case, events, drawn, trouble=trouble)
+    words = knowledge.model.complaint.words.counted
+    base = CaseView(case_id, head, case.title, case.state, case, events, drawn, trouble=trouble, counted_words=words)
     if weighed is None:
         return base
     return _with_weighing(base, weighed, currency)
