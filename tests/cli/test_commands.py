@@ -80,7 +80,8 @@ def test_help_lists_every_command_and_what_exit_codes_mean() -> None:
     result = run("--help")
     assert result.exit_code == 0
     commands = (
-        "tryout", "weigh", "prove", "handover", "case", "snapshot", "erase", "export-model", "knowledge", "serve",
+        "tryout", "weigh", "plan", "prove", "handover", "case", "snapshot", "erase", "export-model", "knowledge",
+        "serve",
     )  # fmt: skip
     for command in commands:
         assert f"  {command} " in result.output

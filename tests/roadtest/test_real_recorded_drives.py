@@ -14,7 +14,9 @@ import pytest
 from firstcause.roadtest.conditions import fast_time, minimum_drive, warm_up
 from firstcause.roadtest.drivelog import DriveLog
 from firstcause.roadtest.judgement import DriveFacts, judge_drive
+from firstcause.roadtest.plan import PlanNeeds, make_plan
 from firstcause.roadtest.reading import read_drive, read_drive_file
+from firstcause.roadtest.ticking import LiveSample, ticks_of
 from firstcause.roadtest.trips import split_trips
 from firstcause.roadtest.window import FreezeFrame
 
@@ -141,3 +143,27 @@ def test_the_bus_trace_judged_whole_speaks_of_what_is_open() -> None:
     said = " ".join(judged.sentences())
     assert "105 min under the old conditions are needed" in said
     assert "cannot be decided" in said
+
+
+def test_live_ticks_of_the_bus_trace_never_exceed_its_judgement() -> None:
+    """Each signal comes alone, every 7.0 s: live numbers stay below what the whole recording proves, by 5 % at most."""
+    (drive,) = read_drive(bus_csv()).drives
+    frame = FreezeFrame(1500, 40, 85)
+    keys = ("rpm", "speed_kmh", "load_percent", "coolant_c", "run_time_s")
+    rows = [
+        LiveSample(
+            float(at), **{k: float(v[row]) for k in keys if (v := getattr(drive, k)) is not None and v[row] == v[row]}
+        )
+        for row, at in enumerate(drive.time_s)
+    ]  # fmt: skip
+    found = {tick.id: tick for tick in ticks_of(make_plan(PlanNeeds(frame=frame)), rows)}
+    judged = judge_drive(drive, frame)
+    items = {item.id: item for item in judged.trips[0].minimum.items}
+    proven = {"fast": items["fast"].at_least, "idle": items["idle"].at_least, "window": judged.seconds_in_window}
+    for which, most in proven.items():
+        reached = found[which].reached
+        assert reached is not None
+        assert most is not None
+        assert 0.95 * most - 7 <= reached <= most + 1e-6, which
+    assert found["warm-up"].state == found["fast"].state == found["run"].state == "done"
+    assert found["idle"].state == "open"

@@ -16,6 +16,7 @@ from firstcause.cli.own_knowledge import ENVIRONMENT, OWN_HELP
 _COMMANDS: dict[str, tuple[str, str, str]] = {
     "tryout": ("firstcause.cli.tryout.command", "tryout", "Play two whole cases on the virtual car."),
     "weigh": ("firstcause.cli.weigh", "weigh", "Weigh a case written by hand: suspects, steps, ledger, objections."),
+    "plan": ("firstcause.cli.plan", "plan", "Plan the drive that is to prove a repair."),
     "prove": ("firstcause.cli.prove", "prove", "Judge a recorded drive: conditions met, what could still hide."),
     "handover": ("firstcause.cli.handover", "handover", "Write the owner's page and the technician's record."),
     "case": ("firstcause.cli.case", "case", "The casebook: list, take in, write out, export, import, check."),

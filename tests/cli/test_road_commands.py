@@ -1,0 +1,88 @@
+"""The drive that proves a repair, on the command line: planned, judged, and what the car does next."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from firstcause.cli.main import main
+
+CASE = """
+[car]
+make = "Calder"
+model = "Arvo"
+model_year = 2016
+distance_km = 190000
+[car.engine]
+shape = "I4"
+
+[[event]]
+kind = "snapshot"
+stored = ["P0303"]
+permanent = ["P0303"]
+readiness_incomplete = ["evap"]
+freeze_frame = { code = "P0303", rpm = 1800, load_percent = 45, coolant_c = 90, speed_kmh = 130 }
+
+[[event]]
+kind = "counted"
+minutes = { idle = 5, cruise = 10 }
+rpm = 1500
+misfires = { 1 = 0, 2 = 0, 3 = 900, 4 = 0 }
+
+[[event]]
+kind = "found"
+test = "coil-terminal-drag"
+place = "cylinder 3"
+outcome = "loose"
+
+[[event]]
+kind = "found"
+test = "wiggle"
+place = "cylinder 3"
+outcome = "toggles"
+"""
+
+
+def run(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(argument) for argument in arguments])
+
+
+@pytest.fixture
+def case_file(tmp_path: Path) -> Path:
+    path = tmp_path / "case.toml"
+    path.write_text(CASE, encoding="utf-8")
+    return path
+
+
+def test_plan_says_the_cautions_before_the_drive_and_keeps_to_the_limit(case_file: Path) -> None:
+    result = run("plan", case_file, "--limit", "80")
+    assert result.exit_code == 0, result.output
+    text = " ".join(result.output.split())
+    assert text.index("the passenger works the recorder") < text.index("1. Start cold")
+    assert "That is above 80 km/h: do not drive so fast" in text
+    assert "105 min are needed" in text
+    assert "104.9 min would show bouts 35 min apart in 95 of 100 cases" in text
+
+
+def test_plan_as_json_has_stable_keys(case_file: Path) -> None:
+    made = json.loads(run("plan", case_file, "--json").stdout)
+    keys = {
+        "title",
+        "stop",
+        "cautions",
+        "before",
+        "items",
+        "after",
+        "window",
+        "certainties",
+        "cannot_show",
+        "total_min",
+    }
+    assert keys <= set(made)
+    assert made["window"] == {"rpm": [1425, 2175], "load_percent": [25, 65], "warm": True}
+    assert {"id", "measure", "title", "how", "why", "needed", "unit", "minutes", "cite", "mark"} <= set(
+        made["items"][0]
+    )
