@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ElementTree
+from itertools import pairwise
 
 import pytest
 from tests.casebook.case_values import opened, story
 
 from firstcause.casebook.case import replay
-from firstcause.casebook.drawing import Misfires, engine_svg
+from firstcause.casebook.drawing import Misfires, engine_svg, heat
 from firstcause.casebook.events import Moved, Renewed
 from firstcause.casebook.ledger import ledger_of
 from firstcause.knowledge.base import load
@@ -48,6 +49,59 @@ def test_cylinders_stand_by_bank_from_front_to_rear(shape):
 
 
 @pytest.mark.parametrize("shape", SHAPES)
+def test_banks_are_columns_of_equal_rows_and_every_part_lies_with_its_cylinder(shape, knowledge):
+    """One column in line, two in a V or flat; rows equally far apart in both; a phone's finger fits."""
+    case = replay(story(opened(shape)))
+    layout, root = case.layout, drawn(case.layout, ledger_of(case, knowledge))
+    at = {int(t.text): (float(t.get("x")), float(t.get("y"))) for t in texts(root, "e-number")}
+
+    assert len({x for x, _ in at.values()}) == {"inline": 1, "vee": 2, "flat": 2}[layout.arrangement]
+    pitch = {round(at[b][1] - at[a][1], 3) for bank in layout.banks for a, b in pairwise(bank)}
+    assert len(pitch) <= 1
+    assert all(row * 360 / 400 >= 44 for row in pitch)  # px on a phone 390 wide, the margins of the page taken off
+    assert len({at[bank[0]][1] for bank in layout.banks}) == 1  # both begin at the front
+    for cylinder in root.iter(f"{SVG}g"):
+        cell = next(box for box in cylinder.iter(f"{SVG}rect") if box.get("class") == "e-cell")
+        x, y, wide, high = (float(cell.get(key)) for key in ("x", "y", "width", "height"))
+        chips = [box for box in cylinder.iter(f"{SVG}rect") if "e-chip" in box.get("class")]
+        number = int(next(t.text for t in cylinder.iter(f"{SVG}text") if t.get("class") == "e-number"))
+        assert len(chips) == sum(number in part.at for part in ledger_of(case, knowledge).sitting)
+        assert all(x <= float(c.get("x")) <= x + wide - float(c.get("width")) for c in chips)
+        assert all(y <= float(c.get("y")) <= y + high - float(c.get("height")) for c in chips)
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_the_lands_between_neighbours_are_drawn_and_nothing_else(shape):
+    layout = common_layout(shape)
+    lands = {land.get("data-joint") for land in drawn(layout).iter(f"{SVG}line") if land.get("class") == "e-land"}
+    assert lands == {f"{min(n, m)}-{max(n, m)}" for n in layout.cylinders for m in layout.neighbours(n)}
+
+
+@pytest.mark.parametrize(("shape", "ignition"), [("I4", "waste-spark"), ("V8", "coil-on-plug"), ("F6", "waste-spark")])
+def test_with_one_cylinder_looked_at_the_others_say_what_they_share_with_it(shape, ignition):
+    layout = common_layout(shape, ignition=ignition)
+    for cylinder in layout.cylinders:
+        root = drawn(layout, focus=cylinder)
+        said = {t.text for t in texts(root, "e-shared")}
+        related = [frame for frame in root.iter(f"{SVG}rect") if frame.get("class") == "e-related"]
+        assert len(related) == len(layout.related(cylinder) - {cylinder})
+        assert any(f"pair of {cylinder}" in words for words in said)
+        assert any(f"coil with {cylinder}" in words for words in said) == (ignition == "waste-spark")
+        assert len([f for f in root.iter(f"{SVG}rect") if f.get("class") == "e-focus"]) == 1
+
+
+def test_misfires_are_hatched_the_denser_the_more_there_are():
+    """Not by colour only: the line of the hatching grows with the share, and there is none without misfires."""
+    assert [heat(share) for share in (0.0, 0.01, 0.03, 0.2, 0.9)] == [0, 1, 2, 3, 4]
+    root = drawn(common_layout("I5"), None, Misfires({1: 0, 2: 8, 3: 30, 4: 200, 5: 900}, 1000))
+    bores = [c for c in root.iter(f"{SVG}circle") if c.get("data-heat")]
+    assert [c.get("data-heat") for c in bores] == ["0", "1", "2", "3", "4"]
+    lines = {p.get("id"): float(list(p)[1].get("width")) for p in root.iter(f"{SVG}pattern")}
+    drawn_lines = [lines[c.get("fill")[5:-1]] for c in bores[1:]]
+    assert drawn_lines == sorted(set(drawn_lines))
+
+
+@pytest.mark.parametrize("shape", SHAPES)
 def test_everything_stays_inside_the_drawing_and_nothing_lies_on_another(shape, knowledge):
     case = replay(story(opened(shape), Moved(part="plug", first=1, second=2), Renewed(part="injector", cylinder=2)))
     root = drawn(case.layout, ledger_of(case, knowledge), Misfires({1: 3, 2: 180}, 720), complaint=frozenset({2}))
@@ -55,6 +109,8 @@ def test_everything_stays_inside_the_drawing_and_nothing_lies_on_another(shape, 
 
     chips = []
     for box in root.iter(f"{SVG}rect"):
+        if box.get("x") is None:
+            continue  # the ground of a pattern
         x, y, wide, high = (float(box.get(key)) for key in ("x", "y", "width", "height"))
         assert x >= 0
         assert y >= 0

@@ -97,3 +97,19 @@ def test_brief_words_are_short_and_say_the_finding(knowledge):
     assert brief(Moved(part="coil", first=3, second=2), knowledge) == "coil 3 ↔ 2"
     assert brief(Found(test="leak-down", place="cylinder 3", value=41, unit="%"), knowledge).endswith(": 41 %")
     assert len(brief(Noted(words="x" * 200), knowledge)) <= MOST_WORDS
+
+
+def test_a_cylinder_is_tapped_and_what_concerns_it_is_done_there(visit, shop):
+    case_id = shop.misfiring()
+    page = visit(f"/cases/{case_id}")
+    page.locator("svg.engine a").nth(2).click()
+    page.wait_for_url(f"**/cases/{case_id}/cylinder/3")
+    assert "Fires 2nd of 1-3-4-2. Beside 2, 4:" in page.locator("main").inner_text()
+    assert page.locator("svg.engine .e-focus").count() == 1
+    page.get_by_role("link", name="Swap: coil 3").click()
+    assert page.get_by_label("Part").input_value() == "coil"
+    assert page.get_by_label("From cylinder").input_value() == "3"
+    page.get_by_label("with cylinder").select_option("1")
+    page.get_by_role("button", name="Record the swap").click()
+    page.wait_for_url(f"**/cases/{case_id}/parts")
+    assert shop.desk.store.events(case_id)[-1].body == Moved(part="coil", first=3, second=1)

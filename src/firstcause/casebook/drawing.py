@@ -13,9 +13,10 @@ from firstcause.casebook.words import ordinal
 from firstcause.vehicle.layout import EngineLayout
 
 _WIDTH, _MARGIN, _TOP, _FOOT = 400.0, 8.0, 44.0, 46.0
-_ROW, _RADIUS, _RING = 86.0, 23.0, 6.0
+_ROW, _RADIUS, _RING = 92.0, 23.0, 6.0
 _CHIP_HEIGHT, _CHIP_GAP = 19.0, 4.0
 _HOT = "#b3261e"
+_HALO = f'paint-order="stroke" stroke="{PAPER}" stroke-width="5" stroke-linejoin="round"'
 
 
 @dataclass(frozen=True)
@@ -38,13 +39,16 @@ def engine_svg(
     misfires: Misfires | None = None,
     *,
     complaint: frozenset[int] = frozenset(),
+    focus: int | None = None,
     link: Callable[[int], str] | None = None,
     name: str = "engine",
 ) -> str:
     """The engine from above, front at the top, one column a bank; self-contained SVG text with title and description.
 
-    The ring of a cylinder is filled by the share of its ignition events that misfired, and the count stands beside it.
-    A moved part says where it came from. `link` gives the address behind a cylinder, `name` sets ids apart on one page.
+    The ring of a cylinder is filled by the share of its ignition events that misfired, its bore is hatched the denser
+    the larger that share, and the count stands below. A moved part says where it came from. Neighbours are joined by
+    the land between them; with `focus` a cylinder is framed and all that share something with it say what.
+    `link` gives the address behind a cylinder, `name` sets ids apart on one page.
     Colours are presentation attributes and every element has a class, so a page may restyle it.
     """
     rows = max(map(len, layout.banks))
@@ -54,7 +58,11 @@ def engine_svg(
     height = _TOP + rows * tall + _FOOT
     between = {"inline": 0.0, "vee": 12.0, "flat": 28.0}[layout.arrangement]
     column = (_WIDTH - 2 * _MARGIN - between) / len(layout.banks)
-    parts: list[str] = [text(_WIDTH / 2, 14, "front of the engine", "e-small", anchor="middle", fill=QUIET)]
+    shared = {} if focus is None else shared_with(layout, focus)
+    parts: list[str] = [
+        _hatches(name),
+        text(_WIDTH / 2, 14, "front of the engine", "e-small", anchor="middle", fill=QUIET),
+    ]
     if between:
         x = _WIDTH / 2 - (between - 8) / 2
         words = "valley" if layout.arrangement == "vee" else "crankcase"
@@ -70,11 +78,16 @@ def engine_svg(
             parts.append(text(x + 6, _TOP - 11, f"bank {number + 1}", "e-small", fill=QUIET))
         for row, cylinder in enumerate(bank):
             cell = _Cell(x, _TOP + row * tall, column, tall, narrow)
-            drawn = _cylinder(cell, cylinder, layout, ledger, misfires, cylinder in complaint)
+            drawn = _frame(cell, cylinder, focus, shared.get(cylinder, ()))
+            drawn += _cylinder(cell, cylinder, layout, ledger, misfires, cylinder in complaint, name)
             address = None if link is None else escape(link(cylinder), quote=True)
-            words = escape(_about(cylinder, layout, ledger, misfires, cylinder in complaint), quote=True)
+            about = _about(cylinder, layout, ledger, misfires, cylinder in complaint)
+            words = escape(", ".join((about, *shared.get(cylinder, ()))), quote=True)
             group = f'<g class="e-cylinder"><title>{words}</title>{drawn}</g>'
             parts.append(group if address is None else f'<a href="{address}" aria-label="{words}">{group}</a>')
+            if row:
+                pair = {bank[row - 1], cylinder}
+                parts.append(_land(cell, bold=focus in pair, between=pair))
     order = f"fires {'-'.join(map(str, layout.firing_order))}"
     parts.append(text(_WIDTH / 2, height - 26, "flywheel end", "e-small", anchor="middle", fill=QUIET))
     parts.append(text(_WIDTH / 2, height - 7, order, "e-order", anchor="middle", weight=700))
@@ -93,18 +106,82 @@ class _Cell:
     narrow: bool
 
 
+def shared_with(layout: EngineLayout, cylinder: int) -> dict[int, tuple[str, ...]]:
+    """What each other cylinder has in common with this one, in words; those without anything are left out."""
+    companion = layout.companion(cylinder)
+    at = layout.firing_order.index(cylinder)
+    said: dict[int, list[str]] = {}
+    for number in layout.neighbours(cylinder):
+        said.setdefault(number, []).append(f"beside {cylinder}")
+    for number in layout.shares_coil_with(cylinder):
+        said.setdefault(number, []).append(f"coil with {cylinder}")
+    if companion is not None and companion != cylinder:
+        said.setdefault(companion, []).append(f"pair of {cylinder}")
+    for step, words in ((-1, "fires before"), (1, "fires after")):
+        said.setdefault(layout.firing_order[(at + step) % layout.count], []).append(words)
+    said.pop(cylinder, None)
+    return {number: tuple(words) for number, words in said.items()}
+
+
+_HEATS = (0.002, 0.02, 0.10, 0.50)
+"""Above which share of misfires a bore is hatched denser (for the eye; ours): the first leaves out mere spill."""
+
+
+def heat(share: float) -> int:
+    """How dense the hatching of a bore is, 0 (none) to 4."""
+    return sum(share > limit for limit in _HEATS)
+
+
+def _hatches(name: str) -> str:
+    """One pattern for each step of heat: the same gap, a broader line."""
+    patterns = (
+        f'<pattern id="{name}-heat{step}" width="6" height="6" patternUnits="userSpaceOnUse"'
+        f' patternTransform="rotate(45)"><rect width="6" height="6" class="e-bore-ground" fill="{PAPER}"/>'
+        f'<rect width="{wide}" height="6" class="e-hatch" fill="{_HOT}"/></pattern>'
+        for step, wide in ((1, 0.8), (2, 1.7), (3, 2.8), (4, 4.2))
+    )
+    return f"<defs>{''.join(patterns)}</defs>"
+
+
+def _frame(cell: _Cell, number: int, focus: int | None, shared: Sequence[str]) -> str:
+    """The ground of a cylinder; framed when it is the one looked at, dashed when it shares something with that one."""
+    ground = box(cell.x + 3, cell.y + 1, cell.width - 6, cell.height - 6, "e-cell", 8, fill=PAPER)
+    words = ", ".join(words for words in shared if not words.startswith("fires"))
+    if number != focus and not words:
+        return ground
+    kind, dash = ("e-focus", "") if number == focus else ("e-related", ' stroke-dasharray="5 4"')
+    frame = (
+        f'<rect x="{cell.x + 4:.1f}" y="{cell.y + 2:.1f}" width="{cell.width - 8:.1f}" height="{cell.height - 8:.1f}"'
+        f' rx="7" class="{kind}" fill="none" stroke="{INK}" stroke-width="{2.5 if number == focus else 1.3}"{dash}/>'
+    )
+    at = cell.x + cell.width - 10, cell.y + cell.height - 11
+    return ground + frame + (text(*at, words, "e-shared", anchor="end", size=11, weight=700) if words else "")
+
+
+def _land(cell: _Cell, *, bold: bool, between: set[int]) -> str:
+    """The land between two neighbours, where a head gasket may leak from one into the other."""
+    x, y = cell.x + 10 + _RADIUS + _RING, cell.y - 2
+    a, b = sorted(between)
+    return (
+        f'<line x1="{x - 24:.1f}" y1="{y:.1f}" x2="{x + 24:.1f}" y2="{y:.1f}" class="e-land" data-joint="{a}-{b}"'
+        f' stroke="{INK}" stroke-width="{4 if bold else 1.4}"/>'
+    )
+
+
 def _cylinder(
-    cell: _Cell, number: int, layout: EngineLayout, ledger: Ledger | None, misfires: Misfires | None, accused: bool
-) -> str:
+    cell: _Cell, number: int, layout: EngineLayout, ledger: Ledger | None, misfires: Misfires | None, accused: bool,
+    name: str,
+) -> str:  # fmt: skip
     cx, cy = cell.x + 10 + _RADIUS + _RING, cell.y + 6 + _RADIUS + _RING
+    hot = 0 if misfires is None else heat(misfires.share(number))
+    fill = f"url(#{name}-heat{hot})" if hot else PAPER
     body = [
-        box(cell.x + 3, cell.y + 1, cell.width - 6, cell.height - 6, "e-cell", 8, fill=PAPER),
-        f'<circle cx="{cx:.1f}" cy="{cy:.1f}" r="{_RADIUS}" class="e-bore" fill="{PAPER}" stroke="{INK}"'
-        f' stroke-width="{3 if accused else 1.2}"/>',
+        f'<circle cx="{cx:.1f}" cy="{cy:.1f}" r="{_RADIUS}" class="{"e-bore-hot" if hot else "e-bore"}" fill="{fill}"'
+        f' stroke="{INK}" stroke-width="{3 if accused else 1.2}" data-heat="{hot}"/>',
     ]
     if misfires is not None and number in misfires.by_cylinder:
         body.append(_ring(cx, cy, misfires.share(number)))
-    body.append(text(cx, cy + 7, str(number), "e-number", anchor="middle", size=20, weight=700))
+    body.append(text(cx, cy + 7, str(number), "e-number", anchor="middle", size=20, weight=700, more=_HALO))
     body.append(
         text(cx, cy + _RADIUS + _RING + 14, _count_words(number, misfires), "e-count", anchor="middle", size=11)
     )

@@ -13,7 +13,7 @@ from firstcause.casebook.case import Case
 from firstcause.casebook.events import Attached, Drove, Snapshot
 from firstcause.casebook.measured import BY_CYLINDER, NUMBERS_UNDER, circumstances_of, units_of
 from firstcause.casebook.weighing import CLOSING_STATES, WeighedCase
-from firstcause.casebook.words import unit_words
+from firstcause.casebook.words import ordinal, unit_words
 from firstcause.errors import FirstcauseError, RequestError
 from firstcause.handover.record import frame_rows
 from firstcause.handover.telling import parts_in_words
@@ -24,7 +24,15 @@ from firstcause.vehicle.layout import common_shapes
 from firstcause.web.arguing import argument_view, choices
 from firstcause.web.desk import Desk
 from firstcause.web.render import Render
-from firstcause.web.views import CaseView, case_view, code_lists, event_view, put_back_words, step_fan
+from firstcause.web.views import (
+    CaseView,
+    case_view,
+    code_lists,
+    engine_drawing,
+    event_view,
+    put_back_words,
+    step_fan,
+)
 
 router = APIRouter(include_in_schema=False)
 FIRST_PACK = "misfire"
@@ -208,7 +216,7 @@ def closing(request: Request, case_id: str, desk: TheDesk, render: TheRender) ->
 def cylinder(request: Request, case_id: str, number: int, desk: TheDesk, render: TheRender) -> Response:
     view, weighed = view_of(desk, case_id)
     view.case.layout.require(number)
-    here = f"cylinder {number}"
+    here, layout = f"cylinder {number}", view.case.layout
     ours = [s for s in (*view.suspects, *view.victims) if s.where == here or s.where.endswith(f"from {here}")]
     steps = [s for s in (view.best, *view.others) if s is not None and concerns(s.place, s.swap, number)]
     values = {
@@ -218,6 +226,9 @@ def cylinder(request: Request, case_id: str, number: int, desk: TheDesk, render:
         "suspects": ours,
         "steps": steps,
         "sitting": [] if weighed is None else [part for part in weighed.ledger.sitting if number in part.at],
+        "drawing": engine_drawing(case_id, view.case, desk.knowledge_of(case_id), weighed, focus=number),
+        "layout": layout,
+        "ordinal": ordinal,
     }
     return render.page(request, "cylinder.html", values)
 

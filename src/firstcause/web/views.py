@@ -174,11 +174,6 @@ class CaseView:
     counted_words: str = ""
     """what counting the complaint is called"""
 
-    @property
-    def last_words(self) -> str:
-        """The last thing that counts."""
-        return next(event.words for event in reversed(self.events) if event.kind != "withdrawn" and not event.gone)
-
 
 KIND_WORDS: Mapping[str, str] = {
     "test": "Look or measure",
@@ -199,17 +194,26 @@ def case_view(
     for note in case.notes if weighed is None else weighed.read.notes:
         notes.setdefault(note.event, []).append(note.text)
     events = tuple(event_view(event, case, knowledge, tuple(notes.get(event.id, ()))) for event in case.events)
-    ledger = None if weighed is None else weighed.ledger
-    complaint = frozenset() if weighed is None else weighed.weighing.model.complaint_cylinders
-    counted = last_misfires(case, knowledge)
-    drawn = engine_svg(
-        case.layout, ledger, counted, complaint=complaint, link=lambda n: f"/cases/{case_id}/cylinder/{n}"
-    )
+    drawn = engine_drawing(case_id, case, knowledge, weighed)
     words = knowledge.model.complaint.words.counted
     base = CaseView(case_id, head, case.title, case.state, case, events, drawn, trouble=trouble, counted_words=words)
     if weighed is None:
         return base
     return _with_weighing(base, weighed, currency)
+
+
+def engine_drawing(
+    case_id: str, case: Case, knowledge: Knowledge, weighed: WeighedCase | None, focus: int | None = None
+) -> str:
+    """The engine from above with its parts and the last counts; each cylinder leads to its own page."""
+    return engine_svg(
+        case.layout,
+        None if weighed is None else weighed.ledger,
+        last_misfires(case, knowledge),
+        complaint=frozenset() if weighed is None else weighed.weighing.model.complaint_cylinders,
+        focus=focus,
+        link=lambda n: f"/cases/{case_id}/cylinder/{n}",
+    )
 
 
 def _with_weighing(base: CaseView, weighed: WeighedCase, currency: str) -> CaseView:
