@@ -213,15 +213,116 @@ class Erased(Strict):
     saved: str
 
 
+Money = Annotated[float, Field(ge=0, le=10_000_000)]
+
+
+class Line(Strict):
+    """One line of an estimate or invoice; `amount` is its price without tax, `events` the work that it charges for.
+
+    `condition` of a part; `core` where the old part goes back to its maker in exchange; `warranty` for work that is
+    done without charge and listed all the same.
+    """
+
+    what: str
+    of: Literal["diagnosis", "labour", "part", "teardown", "reassembly", "sublet", "estimate"] = "labour"
+    amount: Money
+    quantity: Annotated[float, Field(gt=0, le=10_000)] = 1.0
+    condition: Literal["new", "used", "reconditioned", "rebuilt"] | None = None
+    core: bool = False
+    warranty: bool = False
+    events: tuple[str, ...] = ()
+
+
+class Estimated(Strict):
+    """What the work was told to cost before it was agreed.
+
+    `job` says which work; `done_by` when it will be finished, in words; `destroyed` the parts that taking apart spoils.
+    """
+
+    kind: Literal["estimated"] = "estimated"
+    job: str
+    lines: tuple[Line, ...]
+    currency: str = "USD"
+    tax_percent: Annotated[float, Field(ge=0, le=100)] | None = None
+    done_by: str = ""
+    destroyed: tuple[str, ...] = ()
+    used_parts: Literal["offered", "not-offered", "unsaid"] = "unsaid"
+    note: str = ""
+
+
 class Agreed(Strict):
-    """The owner agreed to work: who said so, how, up to what amount, for what."""
+    """The owner agreed to work: who said so, how, up to what amount, for what.
+
+    `further` when an earlier limit was reached and more was asked for: `limit` is what comes on top. `contact` says
+    over which of the person's addresses they were reached; the address itself stands beside the events. `old_parts`:
+    whether the owner asked for what is taken out.
+    """
 
     kind: Literal["agreed"] = "agreed"
     person: str | None = None
     by: Literal["signature", "spoken", "message"] = "spoken"
     work: str
-    limit: Annotated[float, Field(ge=0)] | None = None
+    limit: Money | None = None
     currency: str = "USD"
+    further: bool = False
+    contact: Literal["here", "phone", "email", "unsaid"] = "unsaid"
+    old_parts: Literal["asked-for", "not-wanted", "unsaid"] = "unsaid"
+
+
+class Invoiced(Strict):
+    """What was charged in the end. `supplied_on` is the day of the work where it is not the day of the invoice."""
+
+    kind: Literal["invoiced"] = "invoiced"
+    number: str
+    lines: tuple[Line, ...]
+    currency: str = "USD"
+    tax_percent: Annotated[float, Field(ge=0, le=100)] | None = None
+    supplied_on: str = ""
+    note: str = ""
+
+
+class LifeSeen(Strict):
+    """How far a part lasted in this car until it was spoilt again (`ended`), or how far it has come so far."""
+
+    part: str
+    cylinder: Cylinder
+    distance_km: Annotated[float, Field(gt=0, le=3_000_000)]
+    ended: bool
+
+
+class Linked(Strict):
+    """The same car in another case: an earlier one, or a later one in which it came back.
+
+    Both cases keep what the return teaches: how far it was driven, whether the complaint is back, how far the parts
+    lasted. It may be recorded after the closing: it is a fact of later.
+    """
+
+    kind: Literal["linked"] = "linked"
+    relation: Literal["earlier", "later"]
+    case: str
+    complaint: Literal["back", "gone", "unsaid"] = "unsaid"
+    driven_km: Odometer
+    lives: tuple[LifeSeen, ...] = ()
+    note: str = ""
+
+
+class Reported(Strict):
+    """A public record that concerns this car, and whether it may move the belief. Never proof.
+
+    `faults` are the entries it describes. Accepted, their odds are multiplied by `likelihood_ratio`; refused, nothing
+    moves and the reason is kept.
+    """
+
+    kind: Literal["reported"] = "reported"
+    source: Literal["recall", "bulletin", "complaint", "investigation"]
+    number: str
+    about: str
+    verdict: Literal["applies", "nearly"]
+    reasons: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()
+    likelihood_ratio: Annotated[float, Field(ge=1.0, le=10.0)] = 1.0
+    decision: Literal["accepted", "refused"]
+    note: str = ""
 
 
 class SetAside(Strict):
@@ -286,8 +387,8 @@ class Reopened(Strict):
 
 
 Body: TypeAlias = Annotated[
-    Opened | Told | Snapshot | Counted | Found | Moved | Renewed | Reseated | Repaired | Drove | Erased | Agreed
-    | SetAside | Attached | Noted | Withdrawn | Corrected | Closed | Reopened,
+    Opened | Told | Snapshot | Counted | Found | Moved | Renewed | Reseated | Repaired | Drove | Erased | Estimated
+    | Agreed | Invoiced | SetAside | Attached | Noted | Linked | Reported | Withdrawn | Corrected | Closed | Reopened,
     Field(discriminator="kind"),
 ]  # fmt: skip
 

@@ -5,7 +5,18 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 
 from firstcause.casebook.checks import check_alone
-from firstcause.casebook.events import Body, Closed, Corrected, Erased, Event, Opened, Reopened, Snapshot, Withdrawn
+from firstcause.casebook.events import (
+    Body,
+    Closed,
+    Corrected,
+    Erased,
+    Event,
+    Linked,
+    Opened,
+    Reopened,
+    Snapshot,
+    Withdrawn,
+)
 from firstcause.casebook.refusals import BrokenOrder, CaseIsClosed, EvidenceNotSaved, NoSuchEvent
 
 _KEEPS_ITS_KIND = (Opened, Closed, Reopened)
@@ -72,7 +83,7 @@ class Fold:
     def _check_open(self, event: Event) -> None:
         turn = next((t for t in reversed(self._turns) if self.in_force(t)), None)
         closed = turn is not None and isinstance(self._by_id[turn].body, Closed)
-        if closed and not isinstance(event.body, Reopened):
+        if closed and not isinstance(event.body, Reopened | Linked):
             raise CaseIsClosed(event.id, event.body.kind, f"the case was closed by {turn}", "Reopen the case first.")
         if not closed and isinstance(event.body, Reopened):
             raise CaseIsClosed(event.id, "reopened", "the case is open", "Go on without it.")

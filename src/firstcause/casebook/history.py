@@ -19,6 +19,7 @@ from firstcause.casebook.events import (
     Moved,
     Renewed,
     Repaired,
+    Reported,
     Reseated,
     Snapshot,
     Sureness,
@@ -117,6 +118,8 @@ class _Reader:
         match event.body:
             case Told() as body:
                 self._answered(event, body)
+            case Reported() as body:
+                self._reported(event, body)
             case Snapshot() as body:
                 self._coded(event, body)
             case Erased():
@@ -153,6 +156,15 @@ class _Reader:
             already = any(isinstance(h, told.Answered) and h.answer == question for h in self.history)
             if answer == last == "yes" and not already:
                 self.history.append(told.Answered(event.id, question))
+
+    def _reported(self, event: Event, body: Reported) -> None:
+        """A published record that was let count moves how frequent its faults are; it is no finding of this car."""
+        for fault in body.faults:
+            if fault not in self._knowledge.faults:
+                why = f"there is no fault {fault!r}{near(fault, self._knowledge.faults)}"
+                raise UnknownId(event.id, "reported", why, "Name the entry that the record describes.")
+        if body.decision == "accepted" and body.faults and body.likelihood_ratio != 1.0:
+            self.history.append(told.Reported(event.id, frozenset(body.faults), body.likelihood_ratio))
 
     def _coded(self, event: Event, body: Snapshot) -> None:
         """The pack's codes, once: what was in memory at the last look, with no erase since, is no second observation.

@@ -17,3 +17,5 @@ class Person(Strict):
     name: str = ""
     phone: str = ""
     plate: str = ""
+    email: str = ""
+    address: str = ""

@@ -13,7 +13,10 @@ from firstcause.casebook.events import (
     Counted,
     Drove,
     Erased,
+    Estimated,
     Found,
+    Invoiced,
+    Linked,
     Moved,
     Noted,
     Opened,
@@ -21,6 +24,7 @@ from firstcause.casebook.events import (
     Renewed,
     Reopened,
     Repaired,
+    Reported,
     Reseated,
     SetAside,
     Snapshot,
@@ -180,8 +184,42 @@ def _set_aside(body: SetAside, knowledge: Knowledge) -> str:
 
 
 def _agreed(body: Agreed, knowledge: Knowledge) -> str:
-    limit = "" if body.limit is None else f", up to {body.limit:g} {body.currency}"
-    return f"Agreed ({body.by}): {body.work}{limit}."
+    limit = "" if body.limit is None else f", {'' if body.further else 'up to '}{body.limit:g} {body.currency}"
+    more = " on top" if body.further and body.limit is not None else ""
+    over = {"here": ", here", "phone": ", by phone", "email": ", by e-mail", "unsaid": ""}[body.contact]
+    parts = {"asked-for": " The old parts are asked for.", "not-wanted": " The old parts are not wanted.", "unsaid": ""}
+    lead = "Further work agreed" if body.further else "Agreed"
+    return f"{lead} ({body.by}{over}): {body.work}{limit}{more}.{parts[body.old_parts]}"
+
+
+def _estimated(body: Estimated, knowledge: Knowledge) -> str:
+    total = sum(line.amount * line.quantity for line in body.lines if not line.warranty)
+    return f"Estimate: {body.job}, {total:.2f} {body.currency} before tax, {len(body.lines)} line(s)."
+
+
+def _invoiced(body: Invoiced, knowledge: Knowledge) -> str:
+    total = sum(line.amount * line.quantity for line in body.lines if not line.warranty)
+    return f"Invoice {body.number}: {total:.2f} {body.currency} before tax, {len(body.lines)} line(s)."
+
+
+def _linked(body: Linked, knowledge: Knowledge) -> str:
+    complaint = {"back": "the complaint is back", "gone": "the complaint is not back", "unsaid": "nothing said of it"}
+    lead = "The car was here before" if body.relation == "earlier" else "The car came back"
+    lives = "".join(
+        f"; the {life.part} of cylinder {life.cylinder} {'lasted' if life.ended else 'has lasted'} "
+        f"{life.distance_km:,.0f} km"
+        for life in body.lives
+    )
+    return f"{lead} (case {body.case}), {body.driven_km:,.0f} km between: {complaint[body.complaint]}{lives}."
+
+
+def _reported(body: Reported, knowledge: Knowledge) -> str:
+    names = ", ".join(knowledge.faults[f].name.lower() if f in knowledge.faults else f for f in body.faults)
+    lead = f"{body.source.capitalize()} {body.number} {'applies' if body.verdict == 'applies' else 'nearly applies'}"
+    if body.decision == "refused":
+        return f"{lead}: {body.about}. Not let count."
+    moved = f" Let count: odds of {names} times {body.likelihood_ratio:.2g}." if names else " It names no cause."
+    return f"{lead}: {body.about}.{moved} It proves nothing."
 
 
 def _closed(body: Closed, knowledge: Knowledge) -> str:
@@ -217,6 +255,10 @@ _SAY: Mapping[type, Callable[..., str]] = {
     Drove: _drove,
     Erased: lambda b, k: f"Codes erased (evidence kept in {b.saved}).",
     Agreed: _agreed,
+    Estimated: _estimated,
+    Invoiced: _invoiced,
+    Linked: _linked,
+    Reported: _reported,
     SetAside: _set_aside,
     Attached: lambda b, k: f"File kept: {b.name}{f' ({b.about})' if b.about else ''}.",
     Noted: lambda b, k: f"Note: {b.words}",

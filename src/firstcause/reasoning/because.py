@@ -14,7 +14,7 @@ from math import factorial, inf, log10
 
 from firstcause.reasoning.compiled import Model, compile_model
 from firstcause.reasoning.exact import Contradiction, Engine, rough_engine
-from firstcause.reasoning.history import Answered
+from firstcause.reasoning.history import TOLD_OF_THE_CAR
 from firstcause.reasoning.network import Cause, Network
 
 MOST_DECIBANS = 60.0
@@ -140,7 +140,7 @@ class WeighedSets:
         log_evidence: float | None = None,
     ) -> None:
         self._model, self.belief, self.causes, self._engine = model, belief, tuple(causes), engine
-        self._answers = {h.id for h in model.history if isinstance(h, Answered)}
+        self._answers = {h.id for h in model.history if isinstance(h, TOLD_OF_THE_CAR)}
         self._findings: dict[str, list[str]] = {}
         for finding, happening in model.happening_of.items():
             self._findings.setdefault(happening, []).append(finding)
@@ -188,7 +188,7 @@ class WeighedSets:
         """The causes with their frequencies, had only these answers been given."""
         if answers not in self._networks:
             model = self._model
-            history = tuple(h for h in model.history if not isinstance(h, Answered) or h.id in answers)
+            history = tuple(h for h in model.history if not isinstance(h, TOLD_OF_THE_CAR) or h.id in answers)
             self._networks[answers] = compile_model(model.knowledge, model.car, history).network.causes
         return self._networks[answers]
 

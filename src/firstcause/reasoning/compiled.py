@@ -39,6 +39,7 @@ from firstcause.reasoning.history import (
     Region,
     Renewed,
     Repaired,
+    Reported,
     Reseated,
 )
 from firstcause.reasoning.joined import Reading, readings_joined
@@ -239,7 +240,8 @@ class _Builder:
         self.seen_at = where_seen(self.knowledge, self.units, self.history)
         self.faults = {f.id: f for f in self.knowledge.faults.values() if fits(f.fitted, self.car.layout)}
         answers = frozenset(h.answer for h in self.history if isinstance(h, Answered))
-        self.priors = prior_probabilities(self.faults.values(), self.knowledge.model, self.car, answers)
+        reported = [h for h in self.history if isinstance(h, Reported)]
+        self.priors = prior_probabilities(self.faults.values(), self.knowledge.model, self.car, answers, reported)
         self.of_fault: dict[str, list[str]] = {}
         for fault in _parents_first(self.faults):
             for holder, home in self._holders(fault):
@@ -306,7 +308,7 @@ class _Builder:
     def take(self, happening: Happening | Reading) -> None:
         """Fold one happening in."""
         match happening:
-            case Answered():
+            case Answered() | Reported():
                 pass
             case Coded():
                 self._coded(happening)

@@ -37,6 +37,15 @@ class Answered:
 
 
 @dataclass(frozen=True)
+class Reported:
+    """What others have published about such cars: the odds of each of these faults are multiplied by `ratio`."""
+
+    id: str
+    faults: frozenset[str]
+    ratio: float
+
+
+@dataclass(frozen=True)
 class Coded:
     """The car stored a code of the complaint: on these units, first seen in this region if a freeze frame tells."""
 
@@ -122,5 +131,8 @@ class Repaired:
     place: Place
 
 
-Happening: TypeAlias = Answered | Coded | Counted | Driven | Found | Moved | Renewed | Reseated | Repaired
+Happening: TypeAlias = Answered | Reported | Coded | Counted | Driven | Found | Moved | Renewed | Reseated | Repaired
 History: TypeAlias = tuple[Happening, ...]
+
+TOLD_OF_THE_CAR = (Answered, Reported)
+"""What changes how frequent a fault is before any finding."""

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 from firstcause.knowledge.model_numbers import Model as KnowledgeModel
 from firstcause.knowledge.schema import FaultEntry
-from firstcause.reasoning.history import CarFacts
+from firstcause.reasoning.history import CarFacts, Reported
 
 KNOTS_KM = (80_000.0, 160_000.0, 240_000.0)
 LARGEST_PRIOR = 0.5
@@ -24,16 +24,20 @@ def at_distance(values: tuple[float, float, float], distance_km: float) -> float
 
 
 def prior_probabilities(
-    faults: Iterable[FaultEntry], model: KnowledgeModel, car: CarFacts, answers: Collection[str]
+    faults: Iterable[FaultEntry],
+    model: KnowledgeModel,
+    car: CarFacts,
+    answers: Collection[str],
+    reported: Iterable[Reported] = (),
 ) -> Mapping[str, float]:
     """Prior probability of each fault in one holder (one part, one place, one joint, one bank, the engine).
 
     A unit is what the complaint sits on: a cylinder, a bank, the engine. Weights of parts, places and joints share the
     expected number of causes in one unit, equally over its cylinders; weights of banks and the engine share the
-    expected number of shared causes (`shared_per_unit` times that of all units). Answers in the story multiply the
-    odds. No prior passes LARGEST_PRIOR.
+    expected number of shared causes (`shared_per_unit` times that of all units). Answers in the story, and published
+    records that somebody let count, multiply the odds. No prior passes LARGEST_PRIOR.
     """
-    fitted = list(faults)
+    fitted, reported = list(faults), tuple(reported)
     weight = {f.id: at_distance(f.prior.weight, car.distance_km) for f in fitted}
     shared = {f.id for f in fitted if f.scope in ("bank", "shared")}
     total_private = sum(w for name, w in weight.items() if name not in shared)
@@ -54,5 +58,7 @@ def prior_probabilities(
         for story in fault.story:
             if story.answer in answers:
                 odds *= story.factor
+        for record in reported:
+            odds *= record.ratio if fault.id in record.faults else 1.0
         result[fault.id] = min(odds / (1.0 + odds), LARGEST_PRIOR)
     return result
