@@ -9,6 +9,10 @@ import pytest
 from click.testing import CliRunner, Result
 
 from firstcause.cli.main import main
+from firstcause.cli.output import CANNOT_BE_DONE
+from firstcause.vehicle.layout import common_layout
+from firstcause.virtualcar.bus import VirtualBusCar
+from firstcause.virtualcar.car import VirtualCar
 
 CASE = """
 [car]
@@ -86,3 +90,35 @@ def test_plan_as_json_has_stable_keys(case_file: Path) -> None:
     assert {"id", "measure", "title", "how", "why", "needed", "unit", "minutes", "cite", "mark"} <= set(
         made["items"][0]
     )
+
+
+def test_prove_hears_case_and_car_beside_the_recording(case_file: Path, tmp_path: Path) -> None:
+    """
+    A sound virtual car: its own counter of minimum drives rises, our reading of its log agrees; the chance of a cure
+    rises with the quiet drive and never reaches 1; more minutes of the same would make it surer.
+    """
+    car = VirtualCar.build(common_layout("I4"), "5ZCV2A3B5AR000123", 190_000.0, seed=2)
+    adapter = ("--interface", "virtual", "--channel", "prove-test")
+    with VirtualBusCar(car, "prove-test"):
+        car.key_on()
+        assert run("snapshot", *adapter, "--into", tmp_path / "before.json").exit_code == 0
+        log = car.drive("mixed").write_csv(tmp_path / "drive.csv")
+        car.key_on()
+        assert run("snapshot", *adapter, "--into", tmp_path / "after.json").exit_code == 0
+    mended = CASE + '[[event]]\nkind = "repaired"\nrepair = "mend-coil-branch"\nplace = "cylinder 3"\n'
+    case_file.write_text(mended, encoding="utf-8")
+    asked = ("prove", log, "--case", case_file, "--before", tmp_path / "before.json", "--after")
+    result = run(*asked, tmp_path / "after.json", "--json")
+    assert result.exit_code == 0, result.output
+    (drive,) = json.loads(result.stdout)["drives"]
+    words = {word["id"]: word for word in drive["car"]["words"]}
+    assert words["minimum-drive"]["after"] == words["minimum-drive"]["before"] + 1
+    assert words["minimum-drive"]["agreement"] in ("agrees", "open")
+    assert words["starts"]["agreement"] == "agrees"
+    assert 0 < drive["case"]["before"]["probability"] < drive["case"]["after"]["probability"] < 1
+    assert drive["case"]["more"][0]["minutes_more"] > 0
+    assert drive["silence"]["spacing_min"] == 35.0
+    assert drive["pooled"][0]["firings"] == pytest.approx(4 * drive["events_per_cylinder"], abs=4)
+    alone = run("prove", log, "--before", tmp_path / "before.json")
+    assert alone.exit_code == CANNOT_BE_DONE
+    assert "Give both" in alone.stderr

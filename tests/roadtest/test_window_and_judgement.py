@@ -352,3 +352,26 @@ def test_a_drive_without_a_name_of_its_own_is_called_the_drive() -> None:
     assert drive_title(steady()).startswith("The drive")
     assert drive_title(replace(steady(), name="drive")) == "The drive"
     assert drive_title(replace(steady(), name="ring road")) == "The drive ring road"
+
+
+def test_the_pooled_bound_is_that_of_all_firings_together() -> None:
+    """
+    18 min at 1,500 rpm, four cylinders with 0, 1, 2 and 0 misfires: 3 in 54,000 firings. Printed table of Poisson
+    limits: 3 counted, 95 % one-sided upper limit 7.754 (Garwood 1936; from memory), so 7.754 / 54,000 = 1.436e-4.
+    """
+    judged = judge_drive(steady(18 * 60), FRAME, DriveFacts(misfires={1: 0, 2: 1, 3: 2, 4: 0}, cylinders=4))
+    (whole,) = judged.pooled
+    assert (whole.where, whole.cylinders, whole.misfires, whole.firings) == ("whole drive", 4, 3, 54000)
+    assert whole.upper_share == pytest.approx(1.436e-4, abs=0.0005e-4)
+    assert judged.more == ()
+    quiet = judge_drive(steady(18 * 60), FRAME, DriveFacts(misfires=dict.fromkeys((1, 2, 3, 4), 0)))
+    assert [pool.where for pool in quiet.pooled] == ["whole drive", "near the freeze frame"]
+
+
+def test_minutes_more_for_the_next_rarer_share() -> None:
+    """13,500 quiet firings rule out 1 in 1,000 (2,995); 1 in 10,000 needs 29,956: 16,456 more, 21.9 min."""
+    judged = judge_drive(steady(18 * 60), FRAME, DriveFacts(misfires={2: 0}))
+    (whole, window) = judged.more
+    assert (whole.share, window.share) == (0.0001, 0.0001)
+    assert whole.minutes == pytest.approx(21.94, abs=0.005)
+    assert any("22 quiet minutes more" in words for words in judged.sentences())

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from firstcause.casebook.case import Case
 from firstcause.casebook.events import Erased, Renewed, Repaired, Snapshot
 from firstcause.casebook.evidence import freeze_frame_of
+from firstcause.casebook.history import read_for_weighing
 from firstcause.casebook.weighing import WeighedCase
+from firstcause.knowledge.base import Knowledge
 from firstcause.knowledge.schema import Behaviour
-from firstcause.reasoning.compiled import Model
+from firstcause.reasoning.compiled import Model, compile_model
+from firstcause.reasoning.exact import Engine
 from firstcause.reasoning.verdict import removed_causes
+from firstcause.reasoning.weigh import TOLERANCE
 from firstcause.roadtest.plan import USUAL_SPEED_LIMIT_KMH, PlanNeeds
 
 WORTH_RULING_OUT = 0.1  # a suspect below this is not what a drive is planned for: judgement
@@ -31,9 +36,8 @@ class RoadSuspect:
         return self.behaviour.between_bouts or None
 
 
-def road_suspect(weighed: WeighedCase) -> RoadSuspect | None:
+def road_suspect(model: Model, belief: Mapping[str, float]) -> RoadSuspect | None:
     """None when no suspect is likely enough to plan for, or none of them does anything to the counts."""
-    model, belief = weighed.weighing.model, weighed.weighing.belief
     removed = removed_causes(model)
     for causes, is_removed in ((removed, True), (model.live_roots, False)):
         likely = [cause for cause in causes if belief[cause] >= WORTH_RULING_OUT and _behaviour(model, cause)]
@@ -49,10 +53,17 @@ def _behaviour(model: Model, cause: str) -> Behaviour | None:
     return model.entry(cause).behaviour
 
 
+def spacing_of(case: Case, knowledge: Knowledge) -> float | None:
+    """Mean minutes between bouts of the fault that a drive is to rule out; None when it is steady, or not known."""
+    model = compile_model(knowledge, case.facts, read_for_weighing(case, knowledge).history)
+    suspect = road_suspect(model, Engine(model.network, TOLERANCE).posterior().probability)
+    return None if suspect is None else suspect.spacing_min
+
+
 def plan_needs(weighed: WeighedCase, *, speed_limit_kmh: float = USUAL_SPEED_LIMIT_KMH.value) -> PlanNeeds:
     """What the case, as weighed, asks of a drive. The first decision (may it be driven?) comes along as `stop`."""
     case = weighed.case
-    suspect = road_suspect(weighed)
+    suspect = road_suspect(weighed.weighing.model, weighed.weighing.belief)
     stored = case.freeze_frame
     codes = tuple(dict.fromkeys(code for body in case.bodies(Snapshot) for code in (*body.stored, *body.pending)))
     return PlanNeeds(

@@ -10,12 +10,16 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from firstcause.cli.output import as_json, heading, line
+from firstcause.cli.own_knowledge import own_folder
 from firstcause.errors import RequestError
 
 if TYPE_CHECKING:
     from firstcause.casebook.case import Case
+    from firstcause.knowledge.base import Knowledge
     from firstcause.roadtest.drivelog import DriveLog, Reading
+    from firstcause.roadtest.judgement import DriveFacts
     from firstcause.roadtest.window import FreezeFrame
+    from firstcause.signals.snapshot import Snapshot
 
 
 @click.command()
@@ -44,21 +48,37 @@ if TYPE_CHECKING:
     default=None,
     help="Draw the drive, and the freeze-frame target, as SVG files into this folder.",
 )
+@click.option(
+    "--before",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    default=None,
+    help="A snapshot of the car before the drive (`firstcause snapshot --into FILE`); with --after.",
+)
+@click.option(
+    "--after",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    default=None,
+    help="The same after it: the car's own counters and self-checks are heard beside the recording.",
+)
 @click.option("--json", "json_out", is_flag=True, help="Everything, for programs; stable keys.")
 def prove(
     log_file: Path, case_file: Path | None, mapping: tuple[str, ...], split_by: str | None, engine_ran: bool,
-    pictures: Path | None, json_out: bool,
+    pictures: Path | None, before: Path | None, after: Path | None, json_out: bool,
 ) -> None:  # fmt: skip
     """Judge a recorded drive: were the published conditions met, and what misfire rate could still hide behind it?"""
-    from firstcause.casebook.evidence import drive_facts, freeze_frame_of
-    from firstcause.roadtest.judgement import DriveFacts, judge_drive
+    from firstcause.casebook.cured import drive_effect
+    from firstcause.casebook.evidence import drove_event, freeze_frame_of
+    from firstcause.roadtest.judgement import judge_drive
     from firstcause.roadtest.reading import read_drive_file
+    from firstcause.roadtest.testimony import car_testimony
 
     case = _case(case_file)
+    knowledge = None if case is None else _knowledge(case)
+    snapshots = _snapshots(before, after)
     reading = read_drive_file(log_file, mapping=_mapping(mapping) or None, split_by=split_by)
     several = [] if split_by else _several_drivers(log_file, mapping, reading)
     frame = freeze_frame_of(case.freeze_frame) if case else None
-    facts = replace(drive_facts(case) if case else DriveFacts(), engine_ran_throughout=engine_ran)
+    facts = replace(_facts(case, knowledge), engine_ran_throughout=engine_ran)
     results: list[dict[str, Any]] = []
     if not json_out:
         click.secho(log_file.name, bold=True)
@@ -66,10 +86,20 @@ def prove(
             line(sentence)
     for number, log in enumerate(reading.drives, start=1):
         judgement = judge_drive(log, frame, facts)
-        results.append({"drive": number, "name": log.name, **judgement.to_dict()})
-        if not json_out:
-            heading(f"Drive {number}" + (f": {log.name}" if log.name else ""))
-            for sentence in judgement.sentences():
+        told = {"drive": number, "name": log.name, **judgement.to_dict()}
+        parts = [(f"Drive {number}" + (f": {log.name}" if log.name else ""), judgement.sentences())]
+        if case is not None and knowledge is not None:
+            effect = drive_effect(case, knowledge, drove_event(judgement, log, None))
+            told["case"] = effect.to_dict()
+            parts.append(("What it says to the case", effect.sentences()))
+        if snapshots is not None:
+            testimony = car_testimony(*snapshots, judgement)
+            told["car"] = testimony.to_dict()
+            parts.append(("What the car itself says", testimony.sentences()))
+        results.append(told)
+        for title, sentences in () if json_out else parts:
+            heading(title)
+            for sentence in sentences:
                 line(sentence)
         if pictures is not None:
             _draw(log, frame, pictures, f"{log_file.stem}-{number}")
@@ -82,6 +112,35 @@ def prove(
                 "drives": results,
             }
         )
+
+
+def _facts(case: Case | None, knowledge: Knowledge | None) -> DriveFacts:
+    """What the case knows beside the recording, with the spacing of the bouts of the fault that is to be ruled out."""
+    from firstcause.casebook.evidence import drive_facts
+    from firstcause.casebook.road import spacing_of
+    from firstcause.roadtest.judgement import DriveFacts
+
+    if case is None or knowledge is None:
+        return DriveFacts()
+    return replace(drive_facts(case), bout_spacing_min=spacing_of(case, knowledge))
+
+
+def _knowledge(case: Case) -> Knowledge:
+    from firstcause.casebook.weighing import knowledge_of
+
+    return knowledge_of(case, own_folder())
+
+
+def _snapshots(before: Path | None, after: Path | None) -> tuple[Snapshot, Snapshot] | None:
+    """Both snapshots, or None without them; one alone says nothing of a drive."""
+    from firstcause.signals.snapshot import Snapshot
+
+    if before is None and after is None:
+        return None
+    if before is None or after is None:
+        raise RequestError("One snapshot alone says nothing of a drive. Give both --before and --after.")
+    first, second = (Snapshot.from_json(path.read_text(encoding="utf-8")) for path in (before, after))
+    return first, second
 
 
 def _mapping(pairs: tuple[str, ...]) -> dict[str, str]:

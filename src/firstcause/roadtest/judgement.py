@@ -8,6 +8,7 @@ from typing import Any
 
 from firstcause.roadtest.bound import (
     DEFAULT_CONFIDENCE,
+    events_needed,
     minutes_needed,
     quiet_probability,
     shortest_spacing_min,
@@ -116,10 +117,44 @@ class HiddenRate:
 
 
 @dataclass(frozen=True, slots=True)
+class PooledRate:
+    """The misfire rate of the whole engine that the counts of all counted cylinders together still allow.
+
+    `upper_share` is a share of all firings, the measure of the regulation's levels; `cylinders` how many were counted.
+    """
+
+    where: str
+    cylinders: int
+    misfires: int
+    firings: int
+    upper_share: float
+    confidence: float
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON; keys are stable."""
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+@dataclass(frozen=True, slots=True)
+class MinutesMore:
+    """So many quiet minutes more of the same driving would rule out a steady misfire of `share` in one cylinder."""
+
+    where: str
+    share: float
+    minutes: float
+    confidence: float
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON; keys are stable."""
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+@dataclass(frozen=True, slots=True)
 class Silence:
     """What a quiet drive says about bouts: chance to see none, minutes needed, spacing it would have shown.
 
-    `conditions` says whether the minutes are those near the freeze frame or of the whole drive.
+    `conditions` says whether the minutes are those near the freeze frame or of the whole drive. `minutes_more` is what
+    of `minutes_needed` is still missing.
     """
 
     minutes: float
@@ -128,6 +163,7 @@ class Silence:
     spacing_min: float | None
     chance_of_silence: float | None
     minutes_needed: float | None
+    minutes_more: float | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON; keys are stable."""
@@ -153,6 +189,8 @@ class DriveJudgement:
     hidden: tuple[HiddenRate, ...]
     silence: Silence | None
     forecasts: tuple[Forecast, ...] = field(default=())
+    pooled: tuple[PooledRate, ...] = field(default=())
+    more: tuple[MinutesMore, ...] = field(default=())
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON; keys are stable."""
@@ -171,6 +209,8 @@ class DriveJudgement:
             "misfires": None if self.misfires is None else _keyed(self.misfires),
             "misfires_source": self.misfires_source,
             "hidden": [rate.to_dict() for rate in self.hidden],
+            "pooled": [rate.to_dict() for rate in self.pooled],
+            "minutes_more": [each.to_dict() for each in self.more],
             "silence": None if self.silence is None else self.silence.to_dict(),
             "forecasts": [forecast.to_dict() for forecast in self.forecasts],
             "trips": [trip.to_dict() for trip in self.trips],
@@ -217,6 +257,8 @@ def judge_drive(
     minimum = best([trip.minimum.verdict for trip in judged])
     with_limits = best([trip.with_surroundings for trip in judged])
     seconds = sum(window.seconds for window in windows)
+    hidden = _hidden(counts, in_window, events, window_events, facts.confidence)
+    engine_s = sum(trip.minimum.items[0].at_least or 0.0 for trip in judged)
     return DriveJudgement(
         name=log.name,
         facts=facts,
@@ -230,9 +272,11 @@ def judge_drive(
         events_in_window=window_events,
         misfires=counts,
         misfires_source=source,
-        hidden=_hidden(counts, in_window, events, window_events, facts.confidence),
+        hidden=hidden,
         silence=_silence(judged, counts, seconds if windows else None, facts),
         forecasts=_forecasts(facts, judged, minimum, with_limits, came_back, counts),
+        pooled=_pooled(hidden),
+        more=_more(hidden, {"whole drive": engine_s, "near the freeze frame": seconds}),
     )
 
 
@@ -294,6 +338,40 @@ def _hidden(
     return tuple(out)
 
 
+def _pooled(hidden: tuple[HiddenRate, ...]) -> tuple[PooledRate, ...]:
+    """The counted cylinders taken together, whole drive and window; a single one is no pool."""
+    out = []
+    for where in ("whole drive", "near the freeze frame"):
+        rates = [rate for rate in hidden if rate.where == where]
+        if len(rates) < 2 or (where != "whole drive" and len(rates) < len([r for r in hidden if r.where != where])):
+            continue  # of a window whose misfiring cylinders are left out, a pool would be too kind
+        firings = sum(rate.events for rate in rates)
+        seen = min(sum(rate.misfires for rate in rates), firings)
+        bound = upper_rate(seen, firings, rates[0].confidence)
+        out.append(PooledRate(where, len(rates), seen, firings, bound, rates[0].confidence))
+    return tuple(out)
+
+
+def _more(hidden: tuple[HiddenRate, ...], seconds: Mapping[str, float]) -> tuple[MinutesMore, ...]:
+    """Minutes more for the next rarer share of 1 in 100, 1,000, 10,000, at this drive's own firings a minute.
+
+    Only where the drive was quiet: after a misfire no quiet minutes make the same bound.
+    """
+    out: list[MinutesMore] = []
+    if any(rate.misfires for rate in hidden):
+        return ()
+    for where, span in seconds.items():
+        rates = [rate for rate in hidden if rate.where == where]
+        if not rates or span <= 0:
+            continue
+        events, confidence = rates[0].events, rates[0].confidence
+        missing = [(share, events_needed(share, confidence) - events) for share in (0.01, 0.001, 0.0001)]
+        nearest = next(((share, lacks) for share, lacks in missing if lacks > 0), None)
+        if nearest is not None:
+            out.append(MinutesMore(where, nearest[0], nearest[1] / (events / (span / 60)), confidence))
+    return tuple(out)
+
+
 def _silence(
     trips: tuple[TripJudgement, ...], counts: dict[int, int] | None, window_s: float | None, facts: DriveFacts
 ) -> Silence | None:
@@ -310,6 +388,7 @@ def _silence(
         spacing_min=spacing,
         chance_of_silence=None if spacing is None else quiet_probability(minutes, spacing),
         minutes_needed=None if spacing is None else minutes_needed(spacing, facts.confidence),
+        minutes_more=None if spacing is None else max(0.0, minutes_needed(spacing, facts.confidence) - minutes),
     )
 
 

@@ -9,7 +9,7 @@ from firstcause.roadtest.conditions import Verdict
 from firstcause.roadtest.rules import EMISSION_FLOOR
 
 if TYPE_CHECKING:
-    from firstcause.roadtest.judgement import DriveJudgement, HiddenRate, TripJudgement
+    from firstcause.roadtest.judgement import DriveJudgement, HiddenRate, MinutesMore, PooledRate, TripJudgement
 
 _MINIMUM: dict[Verdict, str] = {
     "met": "The drive met the published minimum drive.",
@@ -110,7 +110,31 @@ def _hidden(judged: DriveJudgement) -> list[str]:
             worst = max(rates, key=lambda rate: rate.upper_share)
             whose = "each cylinder" if alike else f"cylinder {worst.cylinder}"
             said.append(_rate_sentence(worst, whose, judged.facts.cylinders))
+            # with none counted anywhere the sentence before has said it: the share of all firings is the same number
+            said.extend(_pooled_sentence(pool) for pool in judged.pooled if pool.where == where and pool.misfires)
+            said.extend(_more_sentence(each) for each in judged.more if each.where == where)
     return said
+
+
+def _place(where: str) -> str:
+    return "in the conditions in which it failed" if where != "whole drive" else "over the whole drive"
+
+
+def _pooled_sentence(pool: PooledRate) -> str:
+    side = "below" if 100 * pool.upper_share < EMISSION_FLOOR.value else "not below"
+    return (
+        f"All {pool.cylinders} counted cylinders together, {_place(pool.where)}: {_misfires(pool.misfires)} in "
+        f"{pool.firings} firings, so up to {100 * pool.upper_share:.2g} % of them could still misfire "
+        f"({100 * pool.confidence:.0f} % confidence), {side} the 1 % from which a monitor must care."
+    )
+
+
+def _more_sentence(more: MinutesMore) -> str:
+    lasting = f"{more.minutes:.0f}" if more.minutes >= 2 else f"{more.minutes:.1f}"
+    return (
+        f"{lasting} quiet minutes more {_place(more.where)} would rule out a steady misfire of 1 in "
+        f"{1 / more.share:,.0f} firings of one cylinder ({100 * more.confidence:.0f} % confidence)."
+    )
 
 
 def _misfires(count: int) -> str:
@@ -118,7 +142,7 @@ def _misfires(count: int) -> str:
 
 
 def _rate_sentence(rate: HiddenRate, whose: str, cylinders: int | None) -> str:
-    place = "in the conditions in which it failed" if rate.where != "whole drive" else "over the whole drive"
+    place = _place(rate.where)
     line = (
         f"With {_misfires(rate.misfires)} in {rate.events} ignition events of {whose} {place}, up to "
         f"{100 * rate.upper_share:.2g} % of its events could still misfire ({100 * rate.confidence:.0f} % confidence)."
@@ -141,6 +165,7 @@ def _silence(judged: DriveJudgement) -> list[str]:
     if quiet.spacing_min is not None and quiet.chance_of_silence is not None and quiet.minutes_needed is not None:
         said.append(
             f"If bouts still came every {quiet.spacing_min:.0f} min, {100 * quiet.chance_of_silence:.0f} of 100 such "
-            f"drives would show none; {quiet.minutes_needed:.0f} min under the old conditions are needed."
+            f"drives would show none; {quiet.minutes_needed:.0f} min under the old conditions are needed"
+            + (f", {quiet.minutes_more:.0f} min more." if quiet.minutes_more else ": that is reached.")
         )
     return said

@@ -1,0 +1,220 @@
+"""What the car itself says of the drive: its in-use counters and self-checks before and after, beside our reading."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from firstcause.roadtest.conditions import Verdict
+from firstcause.roadtest.judgement import DriveJudgement
+from firstcause.roadtest.rules import Limit
+from firstcause.signals.identity import InUseCounters
+from firstcause.signals.readiness import Readiness
+from firstcause.signals.snapshot import Snapshot, UnitRecord
+
+Agreement = Literal["agrees", "differs", "open", "said"]
+GENERAL = Limit(
+    1, "driving cycle", "13 CCR 1968.2(d)(4.3.2)(B), general denominator; read by $09 InfoType $08", "from memory"
+)
+STARTS = Limit(1, "engine start", "13 CCR 1968.2(d)(5.5), ignition cycle counter", "from memory")
+FINISHED = Limit(
+    1, "completion", "13 CCR 1968.2(d)(4.2), numerator: every condition of the monitor was met", "from memory"
+)
+PAUSED = "13 CCR 1968.2(d)(5): both counters of a monitor stand still while a fault keeps it from running"
+COUNTER_TURNS_AT = 0xFFFF
+
+
+@dataclass(frozen=True, slots=True)
+class CarWord:
+    """One thing the car says. `agreement`: with our reading of the log, or "said" where we have no reading of it."""
+
+    id: str
+    sentence: str
+    before: int | bool | None
+    after: int | bool | None
+    ours: Verdict | None
+    agreement: Agreement
+    cite: str
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON; keys are stable."""
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+@dataclass(frozen=True)
+class Testimony:
+    """All that the car says of one drive. `unit` is the control unit that was asked, None when none told twice."""
+
+    unit: str | None
+    words: tuple[CarWord, ...]
+
+    @property
+    def differs(self) -> tuple[CarWord, ...]:
+        """Where the car and our reading of the log do not agree."""
+        return tuple(word for word in self.words if word.agreement == "differs")
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON; keys are stable."""
+        return {"unit": self.unit, "words": [word.to_dict() for word in self.words]}
+
+    def sentences(self) -> list[str]:
+        """In plain words; where the two differ comes first."""
+        if not self.words:
+            return ["The car says nothing of this drive: counters and self-checks were not read before and after it."]
+        order: tuple[Agreement, ...] = ("differs", "open", "agrees", "said")
+        lead = {"differs": "They differ. ", "open": "", "agrees": "", "said": ""}
+        return [
+            lead[word.agreement] + word.sentence
+            for word in sorted(self.words, key=lambda word: order.index(word.agreement))
+        ]
+
+
+def car_testimony(before: Snapshot, after: Snapshot, judged: DriveJudgement) -> Testimony:
+    """The car's counters and self-checks before and after the drive, beside our reading of its recording; pure.
+
+    The first control unit that told the same kind of thing both times is asked. Nothing is made of a counter that fell.
+    """
+    for old in before.units:
+        new = next((unit for unit in after.units if unit.unit == old.unit), None)
+        if new is not None and (_both_counted(old, new) or _both_checked(old, new)):
+            return Testimony(old.unit, tuple(_words(old, new, judged)))
+    return Testimony(None, ())
+
+
+def _both_counted(old: UnitRecord, new: UnitRecord) -> bool:
+    return old.counters is not None and new.counters is not None
+
+
+def _both_checked(old: UnitRecord, new: UnitRecord) -> bool:
+    return new.readiness_this_cycle is not None or (old.readiness is not None and new.readiness is not None)
+
+
+def _words(old: UnitRecord, new: UnitRecord, judged: DriveJudgement) -> list[CarWord]:
+    words = []
+    if old.counters is not None and new.counters is not None:
+        starts = _starts(old.counters, new.counters, judged)
+        alone = starts.agreement != "differs"
+        words += [_general(old.counters, new.counters, judged, alone), starts]
+        words += _monitors(old.counters, new.counters, new.readiness_this_cycle)
+    words += _since_erase(old.readiness, new.readiness, new.readiness_this_cycle)
+    return words
+
+
+def _starts(old: InUseCounters, new: InUseCounters, judged: DriveJudgement) -> CarWord:
+    """As many starts as the recording holds, or one fewer when its first start came before the first reading."""
+    rise, trips = new.ignition_cycles - old.ignition_cycles, len(judged.trips)
+    seen = sum(trip.start_seen for trip in judged.trips)
+    agreement: Agreement
+    if rise < 0:
+        sentence, agreement = "The counter of engine starts fell: another unit, or its memory was lost.", "differs"
+    elif seen <= rise <= trips:
+        sentence, agreement = f"The car counts {_times(rise, 'engine start')}, as the recording does.", "agrees"
+    else:
+        sentence = (
+            f"The car counts {_times(rise, 'engine start')}, the recording holds {_times(trips, 'trip')}: the readings "
+            "before and after do not belong to this drive alone."
+        )
+        agreement = "differs"
+    return CarWord("starts", sentence, old.ignition_cycles, new.ignition_cycles, None, agreement, STARTS.cite)
+
+
+def _general(old: InUseCounters, new: InUseCounters, judged: DriveJudgement, alone: bool) -> CarWord:
+    """Did *its* minimum drive count, and does our reading of the log say the same?"""
+    rise = new.general_conditions - old.general_conditions
+    each = [trip.with_surroundings for trip in judged.trips]
+    bare = [trip.minimum.verdict for trip in judged.trips]
+    surely = each.count("met")
+    at_most = sum(verdict != "missed" for verdict in each)
+    ours = judged.with_surroundings
+    agreement: Agreement = "open"
+    if rise < 0 or old.general_conditions == COUNTER_TURNS_AT:
+        sentence = "The car's counter of minimum drives fell or stands at its end: nothing can be said from it."
+    elif not alone:
+        sentence = f"The car counts {_times(rise, 'minimum drive')} between the two readings, of this and other drives."
+    elif rise > at_most:
+        why = "sampling, or a condition that the recording does not hold"
+        sentence = (
+            f"The car counts {_times(rise, 'minimum drive')}, our reading of the log finds {at_most}: {why}. The car's "
+            "word goes before for its own records."
+        )
+        agreement = "differs"
+    elif rise < surely:
+        why = "it may have been read before the counter had risen, or its own sensors saw another speed, height or cold"
+        sentence = (
+            f"Our reading of the log finds {_times(surely, 'minimum drive')}, the car counts {rise}: {why}. The car's "
+            "word goes before for its own records; drive it again a little longer."
+        )
+        agreement = "differs"
+    else:
+        agreement = "agrees" if surely == at_most else "open"
+        if rise:
+            sentence = f"The car itself counts {_times(rise, 'minimum drive')}: its own condition for it was met."
+        else:
+            sentence = "The car itself counts no minimum drive."
+        if agreement == "open":
+            sentence += f" Our reading of the log alone leaves it {ours}; the car decides it."
+        elif ours != (bare_best := "met" if "met" in bare else ours) and bare_best == "met":
+            sentence += " Without the limits of cold and height the log meets it."
+    return CarWord(
+        "minimum-drive", sentence, old.general_conditions, new.general_conditions, ours, agreement, GENERAL.cite
+    )
+
+
+def _monitors(old: InUseCounters, new: InUseCounters, cycle: Readiness | None) -> list[CarWord]:
+    """Each tracked self-check whose counters moved, or that says done in this drive without having counted."""
+    words = []
+    earlier = {use.group: use for use in old.monitors}
+    for use in new.monitors:
+        before = earlier.get(use.group)
+        if before is None or (use.completions == before.completions and use.conditions == before.conditions):
+            continue
+        ran, could = use.completions - before.completions, use.conditions - before.conditions
+        if ran < 0 or could < 0:
+            continue  # both halve at the end of the scale: (d)(5)
+        name = monitor_of_group(use.group)
+        done = None if cycle is None or (found := cycle.monitor(name)) is None else found.complete
+        agreement: Agreement = "said"
+        sentence = f"Self-check {use.group}: " + (
+            f"ran {_times(ran, 'time')} between the readings." if ran else "its conditions counted, but it did not run."
+        )
+        if ran and done is False:
+            agreement = "open"
+            sentence += " The status of this drive calls it open: it ran in an earlier drive, or its group has others."
+        words.append(
+            CarWord(f"ran-{use.group}", sentence, before.completions, use.completions, None, agreement, FINISHED.cite)
+        )
+    return words
+
+
+def _since_erase(old: Readiness | None, new: Readiness | None, cycle: Readiness | None) -> list[CarWord]:
+    """Self-checks that became complete, and those that ran in this drive and are still not complete."""
+    words = []
+    for monitor in () if new is None else new.monitors:
+        if not monitor.supported:
+            continue
+        was = None if old is None or (found := old.monitor(monitor.name)) is None else found.complete
+        ran = None if cycle is None or (found := cycle.monitor(monitor.name)) is None else found.complete
+        cite = "13 CCR 1968.2(g)(4.1), readiness; $01 PID $01 and $41; from memory"
+        if was is False and monitor.complete:
+            said = f"Self-check {monitor.name}: it was open before the drive and is complete now."
+            words.append(CarWord(f"ready-{monitor.name}", said, was, True, None, "said", cite))
+        elif ran and not monitor.complete:
+            said = (
+                f"Self-check {monitor.name}: it ran in this drive and is still not complete. It may have found a fault "
+                "that waits for a second drive: read the pending codes."
+            )
+            words.append(CarWord(f"ready-{monitor.name}", said, was, False, None, "open", cite))
+        elif was and not monitor.complete:
+            said = f"Self-check {monitor.name}: it was complete before and is open now: codes were erased in between."
+            words.append(CarWord(f"ready-{monitor.name}", said, True, False, None, "differs", cite))
+    return words
+
+
+def monitor_of_group(group: str) -> str:
+    """The self-check, as readiness names it, behind a group of counters."""
+    bare = group.removesuffix("-b1").removesuffix("-b2")
+    return "oxygen-sensor" if bare == "second-oxygen-sensor" else bare
+
+
+def _times(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}" if count else f"no {what}"
