@@ -196,9 +196,10 @@ def test_a_photo_and_a_drive_come_in_and_are_shown(visit, shop, tmp_path):
     page = visit(f"/cases/{case_id}/evidence")
     picture = tmp_path / "plug.png"
     picture.write_bytes(page.screenshot(clip={"x": 0, "y": 0, "width": 40, "height": 30}))
-    page.get_by_label("Photo").set_input_files(picture)
+    page.get_by_text("Add one from this device").click()
+    page.get_by_label("Photo", exact=True).set_input_files(picture)
     page.get_by_label("What it shows").fill("plug 3")
-    page.get_by_role("button", name="Keep the photo").click()
+    page.locator("details").get_by_role("button", name="Keep the photo").click()
     assert width_of_picture(page.locator(".photos img[alt='plug 3']")) == 40
 
     page.goto(f"{shop.base}/cases/{case_id}/roadtest")

@@ -16,7 +16,15 @@ from firstcause.errors import RequestError
 from firstcause.roadtest.judgement import judge_drive
 from firstcause.web.desk import judged_drive
 from firstcause.web.forms import body_from_json, body_of, opening_of, text, valid_body
-from firstcause.web.guard import MOST_LOG_BYTES, MOST_PHOTO_BYTES, TooLarge, WrongKind, image_type, is_text
+from firstcause.web.guard import (
+    MOST_LOG_BYTES,
+    MOST_PHOTO_BYTES,
+    TooLarge,
+    WrongKind,
+    image_type,
+    is_own_page,
+    is_text,
+)
 from firstcause.web.pages import TheDesk
 from firstcause.web.render import wants_json, who
 
@@ -80,7 +88,8 @@ def photo(request: Request, case_id: str, form: TheForm, desk: TheDesk) -> Respo
     if kind is None:
         raise WrongKind(name, "a photo (PNG, JPEG or WebP)")
     desk.store.attach(case_id, data, name, kind, text(form, "about"), who(request))
-    return go_to(request, f"/cases/{case_id}/evidence")
+    back = text(form, "back")
+    return go_to(request, back if is_own_page(back) else f"/cases/{case_id}/evidence")
 
 
 @router.post("/cases/{case_id}/drives")

@@ -130,6 +130,11 @@ def image_type(data: bytes) -> str | None:
     return None
 
 
+def is_own_page(address: str) -> bool:
+    """Whether an address to go back to is one of our own pages."""
+    return address.startswith("/") and not address.startswith(("//", "/\\")) and address.isprintable()
+
+
 def is_text(data: bytes) -> bool:
     """Whether a file may be a log in text: no zero byte, unless it is marked as UTF-16."""
     return data[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\0" not in data

@@ -12,6 +12,7 @@ from starlette.responses import Response
 from firstcause.casebook.case import Case
 from firstcause.casebook.events import Attached, Drove, Snapshot
 from firstcause.casebook.measured import BY_CYLINDER, NUMBERS_UNDER, circumstances_of, units_of
+from firstcause.casebook.shop_settings import Units
 from firstcause.casebook.weighing import CLOSING_STATES, WeighedCase
 from firstcause.casebook.words import ordinal, unit_words
 from firstcause.errors import FirstcauseError, RequestError
@@ -23,6 +24,7 @@ from firstcause.reasoning.saying import CAUTION
 from firstcause.vehicle.layout import common_shapes
 from firstcause.web.arguing import argument_view, choices
 from firstcause.web.desk import Desk
+from firstcause.web.measures import asked_in
 from firstcause.web.render import Render
 from firstcause.web.views import (
     CaseView,
@@ -264,7 +266,7 @@ def record_forms(
         "parts": [part for part in knowledge.parts.values() if fits(part.fitted, case.layout)],
         "tests": sorted((t for t in knowledge.tests.values() if fits(t.fitted, case.layout)), key=lambda t: t.name),
         "test": knowledge.tests.get(test),
-        "number": number_fields(knowledge.tests.get(test)),
+        "number": number_fields(knowledge.tests.get(test), desk.settings.units),
         "repair": knowledge.repairs.get(repair),
         "cautions": knowledge.cautions,
         "part_dangers": dangers_of(case, knowledge),
@@ -277,13 +279,14 @@ def record_forms(
     return render.page(request, "record.html", values)
 
 
-def number_fields(test: TestEntry | None) -> dict[str, Any] | None:
-    """What the form asks for when a test's number is entered; None for a test without numbers."""
+def number_fields(test: TestEntry | None, units: Units = "metric") -> dict[str, Any] | None:
+    """What the form asks for when a test's number is entered, the shop's unit first; None without numbers."""
     if test is None or test.measures is None:
         return None
+    usual = asked_in(test.measures.unit, units)
     return {
         "quantity": test.measures.quantity,
-        "units": units_of(test),
+        "units": sorted(units_of(test), key=lambda unit: unit != usual),
         "by_cylinder": test.measures.judged_by in BY_CYLINDER,
         "asks": test.measures.asks,
         "under": circumstances_of(test),

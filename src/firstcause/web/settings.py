@@ -12,6 +12,7 @@ from starlette.responses import Response
 from firstcause.casebook.shop_settings import ShopSettings
 from firstcause.web.actions import TheForm, go_to
 from firstcause.web.forms import NotFilledIn, complaints_of, number_of, text
+from firstcause.web.guard import is_own_page
 from firstcause.web.language import languages
 from firstcause.web.pages import TheDesk, TheRender
 from firstcause.web.render import LOOKS, remember, remember_looks
@@ -54,11 +55,6 @@ def display(request: Request, form: TheForm) -> Response:
     if "by" in form:
         remember(answer, text(form, "by"))
     return answer
-
-
-def is_own_page(address: str) -> bool:
-    """Whether an address to go back to is one of our own pages."""
-    return address.startswith("/") and not address.startswith(("//", "/\\")) and address.isprintable()
 
 
 def settings_of(form: FormData) -> ShopSettings:
