@@ -110,8 +110,8 @@ def test_another_device_that_wrote_in_between_is_noticed_and_nothing_is_lost(pat
     with pytest.raises(WrittenInBetween, match="e2") as caught:
         store.append(case_id, Noted(words="from the desk"), by="Ada", expected_head=seen)
     assert caught.value.since == (theirs,)
-    assert caught.value.body == Noted(words="from the desk")
-    store.append(case_id, caught.value.body, by="Ada", expected_head=caught.value.head)
+    assert caught.value.bodies == (Noted(words="from the desk"),)
+    store.append(case_id, caught.value.bodies[0], by="Ada", expected_head=caught.value.head)
     assert [event.by for event in store.events(case_id)] == ["Ada", "Bela", "Ada"]
 
 
@@ -394,3 +394,30 @@ def test_ids_keep_their_order_past_ten_thousand_cases(store: CaseStore):
     assert store.open_case(opened(), by="Ada") == "c-10000"
     assert [line.case_id for line in store.cases()] == ["c-9999", "c-10000"]
     assert store.cases()[0].opened_at == story(opened())[0].at > MORNING
+
+
+def test_a_casebook_written_before_entries_had_ids_goes_on(path: Path):
+    """Layout 1 had no table of entries: it is added, and every seal stands as it was."""
+    with CaseStore(path, clock=minute_clock()) as store:
+        case_id = store.open_case(opened(), "Ada")
+        head = store.head(case_id)
+    db = sqlite3.connect(path)
+    db.execute("DROP TABLE entries")
+    db.execute("PRAGMA user_version = 1")
+    db.close()
+
+    with CaseStore(path, clock=minute_clock()) as store:
+        first = store.append_all(case_id, [Noted(words="wet"), Noted(words="oily")], "Ada", head, "entry-number-1")
+        assert (first.before, len(first.events)) == (head, 2)
+        assert store.append_all(case_id, [Noted(words="wet")], "Ada", head, "entry-number-1") == first
+        assert store.check(case_id).is_whole
+
+
+def test_of_several_events_of_one_entry_all_stand_or_none(store: CaseStore):
+    case_id = store.open_case(opened(), "Ada")
+    head = store.head(case_id)
+    with pytest.raises(EventRefused):
+        store.append_all(case_id, [Noted(words="wet"), Withdrawn(event="e9", why="no")], "Ada", None, "entry-number-1")
+    assert store.head(case_id) == head
+    assert store.recorded(case_id, "entry-number-1") is None
+    assert store.append(case_id, Noted(words="oily"), "Ada", head).id == "e2"

@@ -45,8 +45,8 @@ def test_a_late_writer_gets_409_with_what_was_written_in_between(shop):
     assert answer.status_code == 409
     told = answer.json()
     assert [event["body"]["words"] for event in told["since"]] == ["The other device was quicker."]
-    assert told["not_recorded"]["words"] == "Mine."
-    assert record(shop, case_id, told["not_recorded"], expected_head=told["head"]).status_code == 201
+    assert told["not_recorded"][0]["words"] == "Mine."
+    assert record(shop, case_id, told["not_recorded"][0], expected_head=told["head"]).status_code == 201
     assert len(shop.desk.store.case(case_id).events) == 3
 
 

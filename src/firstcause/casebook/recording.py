@@ -20,6 +20,18 @@ def admitted(case: Case, body: Body, knowledge: Knowledge, weighed: Callable[[],
     return _guarded(body, weighed)
 
 
+def admitted_all(
+    case: Case, bodies: Sequence[Body], knowledge: Knowledge, weighed: Callable[[], WeighedCase]
+) -> tuple[Body, ...]:
+    """Several events as they may be recorded next, each on top of the one before, see `admitted`."""
+    held: list[Body] = []
+    for body in bodies:
+        held.append(admitted(case, body, knowledge, weighed))
+        case = replay((*case.events, Event(id=case.next_id, at=case.events[-1].at, body=held[-1])))
+        weighed = lambda case=case: weigh_case(case, knowledge)  # type: ignore[misc]  # noqa: E731
+    return tuple(held)
+
+
 def admitted_closings(events: Sequence[Event], knowledge: Knowledge) -> tuple[Event, ...]:
     """A story told at once, each of its closings held to what was known then; objections that stand are kept with it.
 

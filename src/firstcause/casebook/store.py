@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import secrets
 import sqlite3
 import time
@@ -15,13 +16,14 @@ from typing import Self
 
 from firstcause.casebook.blobs import BlobFolder, sync_folder
 from firstcause.casebook.case import Case, replay
-from firstcause.casebook.chain import Link, event_of, first_break, linked, record_of, seal
+from firstcause.casebook.chain import Link, event_of, first_break, first_link, linked, record_of, seal
 from firstcause.casebook.events import Attached, Body, Event, Opened
 from firstcause.casebook.people import Person
-from firstcause.errors import CaseError
+from firstcause.errors import CaseError, RequestError
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 PATIENCE_S = 20.0  # how long to wait for another process that is writing
+_ENTRY_ID = re.compile(r"[0-9A-Za-z-]{8,64}")
 
 
 class NoSuchCase(CaseError):
@@ -35,11 +37,14 @@ class NoSuchCase(CaseError):
 class WrittenInBetween(CaseError):
     """Another device recorded something after the caller last looked.
 
-    `body` is what was not recorded, `since` the events that the caller has not seen.
+    `bodies` are what was not recorded, `since` the events that the caller has not seen.
     """
 
-    def __init__(self, case_id: str, body: Body, expected_head: str, head: str, since: tuple[Event, ...]) -> None:
-        self.case_id, self.body, self.expected_head, self.head, self.since = case_id, body, expected_head, head, since
+    def __init__(
+        self, case_id: str, bodies: Sequence[Body], expected_head: str, head: str, since: tuple[Event, ...]
+    ) -> None:
+        self.case_id, self.bodies, self.expected_head, self.head = case_id, tuple(bodies), expected_head, head
+        self.since = since
         news = ", ".join(f"{event.id} ({event.body.kind})" for event in since) or "a history that you have not seen"
         super().__init__(
             f"Not recorded: case {case_id} has got {news} since you looked. Nothing is lost on either side. "
@@ -91,6 +96,14 @@ class DifferentHistory(CaseError):
         )
 
 
+class NoEntryId(RequestError):
+    """An entry was called by something that is no id of an entry."""
+
+    def __init__(self, entry_id: str) -> None:
+        self.entry_id = entry_id
+        super().__init__("An entry's id has 8 to 64 letters, digits or hyphens. Nothing was recorded. Send it again.")
+
+
 class NotACasebook(CaseError):
     """The file is no casebook, or one of a later version."""
 
@@ -111,6 +124,15 @@ class CaseLine:
     events: int
     opened_at: datetime
     changed_at: datetime
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """What one entry made: its events in order, the head just before them and just after."""
+
+    events: tuple[Event, ...]
+    before: str
+    head: str
 
 
 @dataclass(frozen=True)
@@ -244,6 +266,28 @@ class CaseStore:
             row = self._db.execute("SELECT case_id FROM cases WHERE origin = ?", (origin,)).fetchone()
         return None if row is None else str(row[0])
 
+    def recorded(self, case_id: str, entry_id: str) -> Recorded | None:
+        """What an entry of this id made when it came the first time; None when it has not come yet."""
+        with self._reading():
+            row = self._db.execute(
+                "SELECT first_seq, last_seq FROM entries WHERE case_id = ? AND entry_id = ?", (case_id, entry_id)
+            ).fetchone()
+        if row is None:
+            return None
+        first, last = row
+        links = self.links(case_id)
+        events = tuple(event_of(links[n - 1].record, f"e{n}") for n in range(first, last + 1))
+        before = links[first - 2].hash if first > 1 else first_link(self.origin(case_id))
+        return Recorded(events, before, links[last - 1].hash)
+
+    def opened_by(self, entry_id: str) -> str | None:
+        """The case that an entry of this id opened; None when it has not come yet."""
+        with self._reading():
+            row = self._db.execute(
+                "SELECT case_id FROM entries WHERE entry_id = ? AND first_seq = 1", (entry_id,)
+            ).fetchone()
+        return None if row is None else str(row[0])
+
     def check(self, case_id: str) -> Checked:
         """Whether every event is as it was written and every attachment still there; names the first broken event."""
         links = self.links(case_id)
@@ -256,9 +300,29 @@ class CaseStore:
 
     # --- writing ---
 
-    def open_case(self, opened: Opened, by: str, people: Mapping[str, Person] | None = None) -> str:
-        """Open a case and return its id (`c-0001`, `c-0002`, …). `people` are kept beside the events, by reference."""
-        return self.adopt([Event(id="e1", at=self._now(), by=by, body=opened)], people or {})
+    def open_case(
+        self,
+        opened: Opened,
+        by: str,
+        people: Mapping[str, Person] | None = None,
+        *,
+        told: Sequence[Body] = (),
+        entry_id: str | None = None,
+    ) -> str:
+        """Open a case, with what was `told` at once, and return its id (`c-0001`, `c-0002`, …).
+
+        `people` are kept beside the events, by reference. An entry that opened a case already opens no second one.
+        """
+        _require_entry_id(entry_id)
+        with self._writing():
+            here = None if entry_id is None else self.opened_by(entry_id)
+            if here is not None:
+                return here
+            now = self._now()
+            events = [Event(id=f"e{n}", at=now, by=by, body=body) for n, body in enumerate((opened, *told), start=1)]
+            here = self._adopt_records([record_of(event) for event in events], self._word(), people or {}, None)
+            self._put_entry(here, entry_id, 1, len(events))
+        return here
 
     def adopt(self, events: Sequence[Event], people: Mapping[str, Person], case_id: str | None = None) -> str:
         """Take in a case recorded elsewhere, with its own times and names, as a new case; returns its id here.
@@ -275,54 +339,60 @@ class CaseStore:
         Keeps `case_id` when that is free. People come in with a new case only: what was forgotten here stays forgotten.
         Raises DifferentHistory when both copies went on by themselves.
         """
-        coming = tuple(linked(origin, records))
-        case = replay(event_of(link.record, f"e{n}") for n, link in enumerate(coming, start=1))
         with self._writing():
-            here = self.find_origin(origin)
-            have = () if here is None else self.links(here)
-            for number, (ours, theirs) in enumerate(zip(have, coming, strict=False), start=1):
-                if ours != theirs:
-                    raise DifferentHistory(str(here), f"e{number}")
-            if here is None:
-                here = self._free_id(case_id)
-                self._db.execute("INSERT INTO cases VALUES (?, ?, ?, ?)", (here, origin, case.title, case.state))
-            for seq, link in enumerate(coming[len(have) :], start=len(have) + 1):
-                self._insert(here, seq, link)
-            if len(coming) > len(have):
-                self._list(here, case)
-            if not have:
-                for ref, person in people.items():
-                    self._put_person(here, ref, person)
-        return here
+            return self._adopt_records(records, origin, people, case_id)
 
     def append(self, case_id: str, body: Body, by: str, expected_head: str | None = None) -> Event:
-        """Record what happened; on return it is on disk. The clock gives the time, the case gives the id.
+        """Record one event that happened, see `append_all`."""
+        return self.append_all(case_id, (body,), by, expected_head).events[0]
 
-        With `expected_head`, raises WrittenInBetween when the case has grown since the caller read that head. Raises
-        an EventRefused when the event cannot stand, NotRecorded when the disk refuses. Nothing is recorded then.
+    def append_all(
+        self,
+        case_id: str,
+        bodies: Sequence[Body],
+        by: str,
+        expected_head: str | None = None,
+        entry_id: str | None = None,
+    ) -> Recorded:
+        """Record what happened, all of it or nothing; on return it is on disk. The clock gives the time.
+
+        An `entry_id` that was recorded already is answered with what it made then. With `expected_head`, raises
+        WrittenInBetween when the case has grown since the caller read that head. Raises an EventRefused when an event
+        cannot stand, NotRecorded when the disk refuses. Nothing is recorded then.
         """
+        _require_entry_id(entry_id)
         with self._writing():
-            case, head = self.case(case_id), self.head(case_id)
+            earlier = None if entry_id is None else self.recorded(case_id, entry_id)
+            if earlier is not None:
+                return earlier
+            after, head = self.case(case_id), self.head(case_id)
+            before, events = head, []
             if expected_head is not None and expected_head != head:
-                raise WrittenInBetween(case_id, body, expected_head, head, self._since(case_id, expected_head))
-            record = record_of(Event(id=case.next_id, at=self._now(), by=by, body=body))
-            link = Link(record, seal(head, record))
-            event = event_of(record, case.next_id)
-            after = replay((*case.events, event))
-            self._insert(case_id, len(after.events), link)
+                raise WrittenInBetween(case_id, bodies, expected_head, head, self._since(case_id, expected_head))
+            now = self._now()
+            for body in bodies:
+                record = record_of(Event(id=after.next_id, at=now, by=by, body=body))
+                link = Link(record, seal(head, record))
+                events.append(event_of(record, after.next_id))
+                after, head = replay((*after.events, events[-1])), link.hash
+                self._insert(case_id, len(after.events), link)
+            self._put_entry(case_id, entry_id, len(after.events) - len(events) + 1, len(after.events))
             self._list(case_id, after)
         with self._lock:
-            self._known[case_id] = (link.hash, after)
-        return event
+            self._known[case_id] = (head, after)
+        return Recorded(tuple(events), before, head)
+
+    def keep(self, data: bytes | Iterable[bytes], name: str, media_type: str, about: str = "") -> Attached:
+        """Keep a photo or recording on disk; the event that says so is still to be recorded."""
+        kept = self.blobs.keep([data] if isinstance(data, bytes) else data)
+        return Attached(sha256=kept.sha256, name=name, media_type=media_type, size_bytes=kept.size_bytes, about=about)
 
     def attach(
         self, case_id: str, data: bytes | Iterable[bytes], name: str, media_type: str, about: str = "", by: str = ""
     ) -> Event:
         """Keep a photo or recording, then record that it was attached. The file is on disk before the event is."""
         self.head(case_id)
-        kept = self.blobs.keep([data] if isinstance(data, bytes) else data)
-        body = Attached(sha256=kept.sha256, name=name, media_type=media_type, size_bytes=kept.size_bytes, about=about)
-        return self.append(case_id, body, by)
+        return self.append(case_id, self.keep(data, name, media_type, about), by)
 
     # --- people ---
 
@@ -354,6 +424,32 @@ class CaseStore:
             raise StillReading(case_id, ref)
 
     # --- inside ---
+
+    def _adopt_records(
+        self, records: Sequence[str], origin: str, people: Mapping[str, Person], case_id: str | None
+    ) -> str:
+        coming = tuple(linked(origin, records))
+        case = replay(event_of(link.record, f"e{n}") for n, link in enumerate(coming, start=1))
+        here = self.find_origin(origin)
+        have = () if here is None else self.links(here)
+        for number, (ours, theirs) in enumerate(zip(have, coming, strict=False), start=1):
+            if ours != theirs:
+                raise DifferentHistory(str(here), f"e{number}")
+        if here is None:
+            here = self._free_id(case_id)
+            self._db.execute("INSERT INTO cases VALUES (?, ?, ?, ?)", (here, origin, case.title, case.state))
+        for seq, link in enumerate(coming[len(have) :], start=len(have) + 1):
+            self._insert(here, seq, link)
+        if len(coming) > len(have):
+            self._list(here, case)
+        if not have:
+            for ref, person in people.items():
+                self._put_person(here, ref, person)
+        return here
+
+    def _put_entry(self, case_id: str, entry_id: str | None, first_seq: int, last_seq: int) -> None:
+        if entry_id is not None:
+            self._db.execute("INSERT INTO entries VALUES (?, ?, ?, ?)", (case_id, entry_id, first_seq, last_seq))
 
     def _now(self) -> datetime:
         now = self._clock()
@@ -431,6 +527,11 @@ class CaseStore:
                 raise NotRecorded(error.cause) from error
             except sqlite3.Error as error:
                 raise NotRecorded(error) from error
+
+
+def _require_entry_id(entry_id: str | None) -> None:
+    if entry_id is not None and not _ENTRY_ID.fullmatch(entry_id):
+        raise NoEntryId(entry_id)
 
 
 def attachments_of(events: Iterable[Event]) -> tuple[str, ...]:

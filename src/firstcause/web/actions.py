@@ -9,9 +9,10 @@ from fastapi import APIRouter, Depends, Request
 from starlette.datastructures import FormData, UploadFile
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from firstcause.casebook.events import Attached, Body, Found
+from firstcause.casebook.events import Body, Found
 from firstcause.casebook.evidence import drive_facts, drove_event, freeze_frame_of
 from firstcause.casebook.people import Person
+from firstcause.casebook.store import Recorded
 from firstcause.errors import RequestError
 from firstcause.roadtest.judgement import judge_drive
 from firstcause.web.desk import judged_drive
@@ -50,23 +51,30 @@ def go_to(request: Request, address: str) -> Response:
 @router.post("/cases")
 def open_case(request: Request, form: TheForm, desk: TheDesk) -> Response:
     bodies, owner = opening_of(form)
-    case_id = desk.open_case(bodies, who(request), {"owner": Person(**owner)} if owner else {})
+    people = {"owner": Person(**owner)} if owner else {}
+    case_id = desk.open_case(bodies, who(request), people, text(form, "entry") or None)
     return go_to(request, f"/cases/{case_id}")
 
 
 @router.post("/cases/{case_id}/record")
 def record(request: Request, case_id: str, form: TheForm, desk: TheDesk) -> Response:
-    """One event: ready-made (`body`, what a tap records) or from the fields of its kind; of several `body`, each."""
-    *before, ready = [found.strip() for found in form.getlist("body") if isinstance(found, str)] or [""]
-    head = text(form, "head") or None
-    for earlier in before:
-        desk.record(case_id, body_from_json(earlier), who(request), head)
-        head = desk.store.head(case_id)
-    body = body_from_json(ready) if ready else body_of(text(form, "kind"), form)
-    if isinstance(body, Found) and text(form, "sure"):
-        body = valid_body({**body.model_dump(), "sure": text(form, "sure")})
-    desk.record(case_id, body, who(request), head)
-    return go_to(request, f"/cases/{case_id}" + _tail(body))
+    """One entry: ready-made (each `body`, what a tap records) or from the fields of its kind; all of it or nothing."""
+    ready = [found.strip() for found in form.getlist("body") if isinstance(found, str) and found.strip()]
+    bodies = [body_from_json(words) for words in ready] or [body_of(text(form, "kind"), form)]
+    if text(form, "sure"):
+        bodies = [
+            valid_body({**body.model_dump(), "sure": text(form, "sure")}) if isinstance(body, Found) else body
+            for body in bodies
+        ]
+    recorded = desk.record_all(case_id, bodies, who(request), text(form, "head") or None, text(form, "entry") or None)
+    return recorded_then(request, recorded, f"/cases/{case_id}" + _tail(bodies[-1]))
+
+
+def recorded_then(request: Request, recorded: Recorded, address: str) -> Response:
+    """After recording: where to go, and for our own script the head before the entry and after it."""
+    if wants_json(request):
+        return JSONResponse({"next": address, "before": recorded.before, "head": recorded.head})
+    return RedirectResponse(address, status_code=303)
 
 
 def _tail(body: Body) -> str:
@@ -84,12 +92,14 @@ def forget(request: Request, case_id: str, form: TheForm, desk: TheDesk) -> Resp
 @router.post("/cases/{case_id}/photos")
 def photo(request: Request, case_id: str, form: TheForm, desk: TheDesk) -> Response:
     name, data = upload_of(form, "photo", MOST_PHOTO_BYTES)
+    desk.store.head(case_id)
     kind = image_type(data)
     if kind is None:
         raise WrongKind(name, "a photo (PNG, JPEG or WebP)")
-    desk.store.attach(case_id, data, name, kind, text(form, "about"), who(request))
+    body = desk.store.keep(data, name, kind, text(form, "about"))
+    recorded = desk.record_all(case_id, [body], who(request), entry_id=text(form, "entry") or None)
     back = text(form, "back")
-    return go_to(request, back if is_own_page(back) else f"/cases/{case_id}/evidence")
+    return recorded_then(request, recorded, back if is_own_page(back) else f"/cases/{case_id}/evidence")
 
 
 @router.post("/cases/{case_id}/drives")
@@ -101,10 +111,10 @@ def drive(request: Request, case_id: str, form: TheForm, desk: TheDesk) -> Respo
     case = desk.store.case(case_id)
     log = judged_drive(data, name.rpartition(".")[0] or name)
     judgement = judge_drive(log, freeze_frame_of(case.freeze_frame), drive_facts(case))
-    kept = desk.store.attach(case_id, data, name, "text/csv", "drive log", who(request))
-    assert isinstance(kept.body, Attached)
-    desk.record(case_id, drove_event(judgement, log, kept.body.sha256, text(form, "note")), who(request))
-    return go_to(request, f"/cases/{case_id}/roadtest")
+    kept = desk.store.keep(data, name, "text/csv", "drive log")
+    bodies: list[Body] = [kept, drove_event(judgement, log, kept.sha256, text(form, "note"))]
+    recorded = desk.record_all(case_id, bodies, who(request), entry_id=text(form, "entry") or None)
+    return recorded_then(request, recorded, f"/cases/{case_id}/roadtest")
 
 
 def upload_of(form: FormData, key: str, most_bytes: int) -> tuple[str, bytes]:

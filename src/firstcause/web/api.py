@@ -20,13 +20,17 @@ router = APIRouter(prefix="/api", tags=["cases"])
 
 
 class ToRecord(BaseModel):
-    """One event to be recorded: who says so, what happened, and the head of the story that the writer has seen."""
+    """One event to be recorded: who says so, what happened, and the head of the story that the writer has seen.
+
+    `entry_id`: a random name of the writer's for it; sent again under the same name it is not recorded again.
+    """
 
     model_config = ConfigDict(extra="forbid")
 
     body: dict[str, Any]
     by: str = ""
     expected_head: str | None = None
+    entry_id: str | None = None
 
 
 @router.get("/cases")
@@ -85,8 +89,8 @@ def what_if(case_id: str, key: Annotated[str, Query(max_length=120)], desk: TheD
 @router.post("/cases/{case_id}/events", status_code=201)
 def record(case_id: str, wanted: ToRecord, desk: TheDesk) -> dict[str, Any]:
     """Record one event. 409 with what was written in between when `expected_head` is not the head any more."""
-    event = desk.record(case_id, valid_body(wanted.body), wanted.by, wanted.expected_head)
-    return {"event": event.model_dump(mode="json"), "head": desk.store.head(case_id)}
+    recorded = desk.record_all(case_id, [valid_body(wanted.body)], wanted.by, wanted.expected_head, wanted.entry_id)
+    return {"event": recorded.events[0].model_dump(mode="json"), "before": recorded.before, "head": recorded.head}
 
 
 def line_dict(line: CaseLine) -> dict[str, Any]:

@@ -17,6 +17,7 @@ from firstcause.casebook.blobs import LostAttachment
 from firstcause.casebook.shop import Shop
 from firstcause.casebook.shop_settings import ShopSettings, read_settings, settings_path
 from firstcause.casebook.store import CaseStore, NoSuchCase, NotReadable, NotRecorded, WrittenInBetween
+from firstcause.casebook.words import say
 from firstcause.errors import FirstcauseError
 from firstcause.knowledge.base import Knowledge, load, pack_names
 from firstcause.web import actions, api, knowing, pages, papers, settings
@@ -90,6 +91,7 @@ def _sentence(request: Request, error: Exception) -> Response:
 def _conflict(request: Request, error: WrittenInBetween) -> Response:
     """What was written in between, and what was not recorded: ready to be recorded again on top of it."""
     desk: Desk = request.app.state.desk
+    known = desk.knowledge_of(error.case_id)
     if wants_json(request):
         return JSONResponse(
             {
@@ -97,11 +99,15 @@ def _conflict(request: Request, error: WrittenInBetween) -> Response:
                 "kind": "WrittenInBetween",
                 "head": error.head,
                 "since": [event.model_dump(mode="json") for event in error.since],
-                "not_recorded": error.body.model_dump(mode="json"),
+                "not_recorded": [body.model_dump(mode="json") for body in error.bodies],
+                "said": {
+                    "since": [say(event.body, known) for event in error.since],
+                    "not_recorded": [say(body, known) for body in error.bodies],
+                },
             },
             409,
         )
-    values = {"error": error, "knowledge": desk.knowledge_of(error.case_id)}
+    values = {"error": error, "knowledge": known}
     return _render(request).page(request, "conflict.html", values, 409)
 
 

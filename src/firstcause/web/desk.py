@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from threading import Lock
 
+from firstcause.casebook.case import replay
 from firstcause.casebook.events import Body, Event
 from firstcause.casebook.people import Person
-from firstcause.casebook.recording import admitted
+from firstcause.casebook.recording import admitted_all
 from firstcause.casebook.shop import Shop
 from firstcause.casebook.shop_settings import ShopSettings, keep_settings
-from firstcause.casebook.store import CaseStore, WrittenInBetween
+from firstcause.casebook.store import CaseStore, Recorded, WrittenInBetween
 from firstcause.casebook.weighing import WeighedCase, weigh_case
 from firstcause.errors import FirstcauseError, KnowledgeError
 from firstcause.knowledge.base import Knowledge
@@ -43,6 +44,7 @@ class Desk:
         """`given_at_start`: rate and tools from the command line, which go before the settings while this runs."""
         self.store, self.packs, self.clock = store, packs, clock
         self.settings, self._settings_file, self.given_at_start = settings, settings_file, given_at_start
+        self.listeners: list[Callable[[str, Recorded], None]] = []  # told of everything recorded here, after it is kept
         self._thinking = Thinking()
         self._versions = " ".join(known.version for known in packs.values())
         self.known_tools = frozenset(t for known in packs.values() for test in known.tests.values() for t in test.tools)
@@ -125,33 +127,48 @@ class Desk:
         return found
 
     def record(self, case_id: str, body: Body, by: str, expected_head: str | None = None) -> Event:
-        """Record one event; with `expected_head` only if nothing was written since.
+        """Record one event, see `record_all`."""
+        return self.record_all(case_id, (body,), by, expected_head).events[0]
 
-        Raises WrittenInBetween with what was, or a CaseError with the reason. Nothing is recorded then.
+    def record_all(
+        self, case_id: str, bodies: Sequence[Body], by: str, expected_head: str | None = None,
+        entry_id: str | None = None,
+    ) -> Recorded:  # fmt: skip
+        """Record what one entry says, all of it or nothing; with `expected_head` only if nothing was written since.
+
+        An entry that came before is answered with what it made then. Raises WrittenInBetween with what was written, or
+        a CaseError with the reason. Nothing is recorded then.
         """
         for attempt in range(TRIES):
             head = self.store.head(case_id)
+            earlier = self.store.recorded(case_id, entry_id) if entry_id else None
+            if earlier is not None:
+                return earlier
+            wanted: Sequence[Body] = bodies
             if expected_head in (None, head):
                 case = self.store.case(case_id)
-                wanted = admitted(case, body, self.pack(case.opened.pack), lambda: self.weighed(case_id))
-            else:
-                wanted = body
+                wanted = admitted_all(case, bodies, self.pack(case.opened.pack), lambda: self.weighed(case_id))
             try:
-                return self.store.append(case_id, wanted, by, expected_head or head)
+                return self._told(case_id, self.store.append_all(case_id, wanted, by, expected_head or head, entry_id))
             except WrittenInBetween:
                 if expected_head is not None or attempt + 1 == TRIES:
                     raise
         raise AssertionError("the loop above returns or raises")
 
-    def open_case(self, bodies: list[Body], by: str, people: Mapping[str, Person]) -> str:
-        """Open a case with what was told at once; returns its id."""
+    def open_case(self, bodies: list[Body], by: str, people: Mapping[str, Person], entry_id: str | None = None) -> str:
+        """Open a case with what was told at once; returns its id. An entry that opened one already opens no second."""
         opened, *rest = bodies
         assert opened.kind == "opened"
-        self.pack(opened.pack)
-        case_id = self.store.open_case(opened, by, people)
-        for body in rest:
-            self.record(case_id, body, by)
-        return case_id
+        knowledge = self.pack(opened.pack)
+        if rest:
+            case = replay([Event(id="e1", at=self.clock(), by=by, body=opened)])
+            rest = list(admitted_all(case, rest, knowledge, lambda: weigh_case(case, knowledge, shop=self.shop)))
+        return self.store.open_case(opened, by, people, told=rest, entry_id=entry_id)
+
+    def _told(self, case_id: str, recorded: Recorded) -> Recorded:
+        for listener in self.listeners:
+            listener(case_id, recorded)
+        return recorded
 
     def _weigh_once(self, case_id: str, key: tuple[str, str, str]) -> WeighedCase | FirstcauseError:
         """Weigh, while whoever asks for the same waits for this one."""
