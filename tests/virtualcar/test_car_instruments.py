@@ -68,6 +68,8 @@ SHOWS = (
     ("pressure-after-stop", "injector-leaking", 1.0, "falls", "holds"),
     ("injector-flow", "injector-leaking", 1.0, "drips", "measured"),
     ("power-balance", "coil-dead", 1.0, "weak", "alike"),
+    ("power-balance", "piston-land-broken", 1.5, "weak", "alike"),
+    ("power-balance", "exhaust-valve-leak", 1.5, "weak", "alike"),
     ("exhaust-gas", "coil-dead", 1.0, "much-unburnt", "normal"),
     ("overnight-pressure", "coolant-seep", 1.0, "drops", "holds"),
     ("smoke", "runner-air-leak", 1.0, "smoke", "tight"),

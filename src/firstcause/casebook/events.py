@@ -380,10 +380,11 @@ class Closed(Strict):
 
 
 class Reopened(Strict):
-    """The case goes on."""
+    """The case goes on. `came_back`: the lamp or the complaint is back, so that what was done did not end it."""
 
     kind: Literal["reopened"] = "reopened"
     why: str
+    came_back: bool = False
 
 
 Body: TypeAlias = Annotated[

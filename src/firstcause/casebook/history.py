@@ -18,6 +18,7 @@ from firstcause.casebook.events import (
     Found,
     Moved,
     Renewed,
+    Reopened,
     Repaired,
     Reported,
     Reseated,
@@ -136,6 +137,8 @@ class _Reader:
                 self.history.append(told.Reseated(event.id, part, cylinder))
             case Repaired() as body:
                 self._repaired(event, body)
+            case Reopened(came_back=True):
+                self.history.append(told.Returned(event.id))
 
     def _driven(self, event: Event, odometer_km: float) -> None:
         """What the car has driven since it was last seen; an odometer that ran backwards is noted, and not believed."""

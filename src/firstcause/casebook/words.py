@@ -265,5 +265,5 @@ _SAY: Mapping[type, Callable[..., str]] = {
     Withdrawn: lambda b, k: f"Withdrawn {b.event}: {b.why}",
     Corrected: lambda b, k: f"Corrected {b.event} ({b.why}). Now: {say(b.by, k)}",
     Closed: _closed,
-    Reopened: lambda b, k: f"Reopened: {b.why}",
+    Reopened: lambda b, k: f"{'Came back' if b.came_back else 'Reopened'}: {b.why}",
 }

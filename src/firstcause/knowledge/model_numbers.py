@@ -137,12 +137,14 @@ class CodeMeaning(Strict):
 class Codes(Grounded):
     """How a stored code is weighed: its likelihood at each strength, for a unit it names and for another one.
 
-    `in_condition`: how much of its condition a code with a freeze frame looks back on.
+    `in_condition`: how much of its condition a code with a freeze frame looks back on. `came_back`: how likely a car
+    closed as done comes back with its lamp on though nothing of the complaint is left, against when it is at work.
     """
 
     names_it: list[Probability]
     names_another: list[Probability]
     in_condition: Annotated[float, Field(gt=0.0)]
+    came_back: Annotated[float, Field(gt=0.0, le=1.0)]
     meaning: list[CodeMeaning] = []
 
 

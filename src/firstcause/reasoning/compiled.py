@@ -41,6 +41,7 @@ from firstcause.reasoning.history import (
     Repaired,
     Reported,
     Reseated,
+    Returned,
 )
 from firstcause.reasoning.joined import Reading, readings_joined
 from firstcause.reasoning.network import Cause, Finding, Network
@@ -84,6 +85,8 @@ class Model:
     """Units (cylinders, banks, or the engine as 1) that were seen or stored with the complaint."""
     sites: frozenset[int]
     """Cylinders in question: those of the complaint, and those from which the parts then sitting there came."""
+    came_back_with: frozenset[str] | None = None
+    """The causes that stood when the car came back after a closing; None when it never did."""
 
     @cached_property
     def units(self) -> Mapping[int, frozenset[int]]:
@@ -231,6 +234,7 @@ class _Builder:
     """serial of a part that came out -> the causes that stand for it, should it go in again"""
     clean_since: dict[tuple[str, str], float] = field(default_factory=dict)
     """(victim, serial) -> odometer at which the part was fitted or cleaned"""
+    came_back_with: frozenset[str] | None = None
 
     def __post_init__(self) -> None:
         self.odometer_km = self.car.distance_km
@@ -328,6 +332,8 @@ class _Builder:
                 self._driven(odometer_km)
             case Repaired():
                 self._repaired(happening)
+            case Returned():
+                self._returned(happening)
 
     def _handled(self, part: str, numbers: Sequence[int]) -> None:
         """Handling a part may cure or make a bad contact at each place it was taken from or put to."""
@@ -380,6 +386,19 @@ class _Builder:
             if parents:
                 stays = () if so_far is None else ((so_far, 1.0),)
                 self._add(fault, serial, frozenset(self.fitment.home[serial][1]), 0.0, (*stays, *parents))
+
+    def _returned(self, happening: Returned) -> None:
+        """It came back: something is at work where it was complained of, unless it came back for another reason.
+
+        One observation, whatever the number of units: each carries its root of the likelihood.
+        """
+        self.came_back_with = frozenset(self.current.values())
+        complaint, strengths = self.knowledge.model.complaint, self.knowledge.model.strengths
+        watched = {each.id: each.code_looks_back for each in complaint.conditions}
+        for number in sorted(self.complaint):
+            quiet = complaint.codes.came_back ** (1.0 / len(self.complaint))
+            weights = (quiet, *(1.0,) * (len(strengths) - 1))
+            self._observe_unit(happening.id, number, causes_of_count(self, number, (watched,)), weights)
 
     def _repaired(self, happening: Repaired) -> None:
         repair = self.knowledge.repairs.get(happening.repair)
@@ -493,6 +512,7 @@ class _Builder:
             self.happening_of,
             frozenset(self.complaint),
             frozenset(self.sites),
+            self.came_back_with,
         )
 
 

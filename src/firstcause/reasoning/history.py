@@ -114,6 +114,13 @@ class Driven:
 
 
 @dataclass(frozen=True)
+class Returned:
+    """The case had been closed, and the car is back with the lamp on or the complaint."""
+
+    id: str
+
+
+@dataclass(frozen=True)
 class Reseated:
     """A part was taken off and put back where it was."""
 
@@ -131,7 +138,9 @@ class Repaired:
     place: Place
 
 
-Happening: TypeAlias = Answered | Reported | Coded | Counted | Driven | Found | Moved | Renewed | Reseated | Repaired
+Happening: TypeAlias = (
+    Answered | Reported | Coded | Counted | Driven | Found | Moved | Renewed | Reseated | Returned | Repaired
+)
 History: TypeAlias = tuple[Happening, ...]
 
 TOLD_OF_THE_CAR = (Answered, Reported)

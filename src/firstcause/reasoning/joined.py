@@ -17,6 +17,7 @@ from firstcause.reasoning.history import (
     Renewed,
     Repaired,
     Reseated,
+    Returned,
 )
 
 K = TypeVar("K")
@@ -54,7 +55,7 @@ def readings_joined(history: History, complaint: Complaint) -> list[Happening | 
     joined: list[Happening | Reading] = []
     since_change: dict[tuple[frozenset[Region], bool], int] = {}
     for happening in history:
-        if isinstance(happening, Driven | Moved | Renewed | Reseated | Repaired):
+        if isinstance(happening, Driven | Moved | Renewed | Reseated | Repaired | Returned):
             since_change.clear()
         if not isinstance(happening, Counted):
             joined.append(happening)

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.counts import chance_at_work
 from firstcause.reasoning.exact import Engine, Extra
-from firstcause.reasoning.history import Coded, Counted, Found, Moved, Region, Renewed, Repaired
+from firstcause.reasoning.history import Coded, Counted, Found, Moved, Region, Renewed, Repaired, Returned
 from firstcause.reasoning.saying import percent
 
 STRONG_PROOF = 0.95
 STILL_THERE = "still-there"
+CAME_BACK = "came-back"
 
 
 @dataclass(frozen=True)
@@ -43,6 +44,12 @@ def removed_causes(model: Model) -> tuple[str, ...]:
     return tuple(gone)
 
 
+def removed_since_return(model: Model) -> tuple[str, ...]:
+    """Of the removed causes, those that still stood when the car last came back: what went before did not end it."""
+    stood = model.came_back_with
+    return tuple(cause for cause in removed_causes(model) if stood is None or cause in stood)
+
+
 def _was_repaired(model: Model, cause_id: str) -> bool:
     fault = model.facts[cause_id].fault
     return any(
@@ -53,12 +60,15 @@ def _was_repaired(model: Model, cause_id: str) -> bool:
 
 
 def quiet_since_change(model: Model) -> dict[Region, float] | None:
-    """What was watched by region without the complaint where it sat, since the last change; None if it came."""
+    """What was watched by region without the complaint where it sat, since the last change; None if it came.
+
+    A car that came back after it was quiet: quiet readings prove nothing then, until something is changed.
+    """
     minutes: dict[Region, float] | None = {}
     for happening in model.history:
         if isinstance(happening, Moved | Renewed | Repaired):
             minutes = {}
-        elif isinstance(happening, Coded):
+        elif isinstance(happening, Coded | Returned):
             minutes = None
         elif isinstance(happening, Counted) and minutes is not None:
             counts = [(happening.out_of.get(n, 0), happening.bad.get(n, 0)) for n in model.complaint]
@@ -71,8 +81,11 @@ def quiet_since_change(model: Model) -> dict[Region, float] | None:
 
 
 def chance_removed(model: Model, engine: Engine) -> float:
-    """Chance that at least one of the causes removed here was there: their joint, for they exclude each other."""
-    removed = removed_causes(model)
+    """Chance that at least one of the causes removed here was there: their joint, for they exclude each other.
+
+    Of a car that came back, only what was removed since then counts.
+    """
+    removed = removed_since_return(model)
     if not removed:
         return 0.0
     none_of_them, _ = engine.with_extras([Extra(dict.fromkeys(removed, 0.0))], [])
@@ -104,8 +117,25 @@ def _name(position: tuple[str, tuple[int, ...]]) -> str:
     return f"cylinder {'-'.join(map(str, position[1]))}"
 
 
+def _is_back_unchanged(model: Model) -> bool:
+    """Whether the car came back and no part was renewed or place repaired after that."""
+    turns = [each for each in model.history if isinstance(each, Returned | Renewed | Repaired)]
+    return bool(turns) and isinstance(turns[-1], Returned)
+
+
 def _proof_missing(model: Model, belief: Mapping[str, float], quiet: dict[Region, float] | None) -> list[Objection]:
     words = model.knowledge.model.complaint.words
+    if quiet is None and _is_back_unchanged(model):
+        return [
+            Objection(
+                CAME_BACK,
+                "The car came back after this case was closed, and nothing has been repaired since: being quiet in a "
+                "short reading proves no more than it did then.",
+                "Find what brought it back and mend it, close the case as not found or referred, or, if it came for "
+                "something else, correct the reopening.",
+                hard=True,
+            )
+        ]
     if quiet is None:
         return [
             Objection(
@@ -114,7 +144,7 @@ def _proof_missing(model: Model, belief: Mapping[str, float], quiet: dict[Region
         ]
     if not any(quiet.values()):
         return [Objection("no-proof", words.unproven, words.prove, hard=True)]
-    removed = removed_causes(model)
+    removed = removed_since_return(model)
     likely = max(removed, key=lambda cause: belief[cause], default=None)
     behaviour = model.entry(likely).behaviour if likely is not None else None
     if likely is not None and behaviour is not None:
@@ -157,7 +187,9 @@ def _cause_not_shown(model: Model, removed: float) -> list[Objection]:
     needed = model.knowledge.model.closing.cause_at_least
     if removed >= needed:
         return []
-    what = "None of the causes removed" if removed_causes(model) else "No cause has been removed; nothing"
+    since = " since it came back" if model.came_back_with is not None else ""
+    some = bool(removed_since_return(model))
+    what = f"None of the causes removed{since}" if some else f"No cause has been removed{since}; nothing"
     return [
         Objection(
             "cause-not-shown",

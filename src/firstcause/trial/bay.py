@@ -328,7 +328,8 @@ class Bay:
     def reopen(self) -> None:
         """The owner is back with the lamp on."""
         self.tried.clear()
-        self.record(Reopened(why="the lamp came on again"))
+        why = "the lamp came on again" if self.car.lamp != "off" else "it stopped and would not start again"
+        self.record(Reopened(why=why, came_back=True))
         self.arrive()
 
     def fits_here(self, repair: str) -> bool:

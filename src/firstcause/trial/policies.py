@@ -14,7 +14,7 @@ from firstcause.reasoning.bills import RepairTable, repair_table
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.steps import Step, test_steps
 from firstcause.reasoning.theory import Array, Mask
-from firstcause.reasoning.verdict import removed_causes
+from firstcause.reasoning.verdict import removed_since_return
 from firstcause.trial.bay import Bay, Believed
 from firstcause.trial.charts import one_cylinder, pattern_first
 from firstcause.vehicle.place import ENGINE, Place, cylinder
@@ -69,7 +69,7 @@ def _may_close(weighed: WeighedCase, state: ClosingState) -> bool:
 
 def _give_up(bay: Bay, weighed: WeighedCase, visit: Visit) -> Visit:
     """Nothing more is worth its price: relieved where something was repaired and it is quiet, else handed on."""
-    relieved = bool(removed_causes(weighed.weighing.model)) and _may_close(weighed, "relieved")
+    relieved = bool(removed_since_return(weighed.weighing.model)) and _may_close(weighed, "relieved")
     state: ClosingState = "relieved" if relieved else "referred"
     try:
         bay.record(guard_closing(weighed, Closed(state=state)))
@@ -79,9 +79,9 @@ def _give_up(bay: Bay, weighed: WeighedCase, visit: Visit) -> Visit:
 
 
 def _removed(weighed: WeighedCase) -> tuple[Named, ...]:
-    """The likeliest of the causes removed."""
+    """The likeliest of the causes removed in this visit."""
     model, belief = weighed.weighing.model, weighed.weighing.belief
-    gone = sorted(removed_causes(model), key=lambda cause: -belief[cause])
+    gone = sorted(removed_since_return(model), key=lambda cause: -belief[cause])
     return tuple((model.facts[cause].fault, _came_with(model, cause)) for cause in gone[:1])
 
 

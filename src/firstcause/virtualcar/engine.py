@@ -66,6 +66,8 @@ class Burnt:
     air_g_s: float
     catalyst_c: tuple[float, ...]  # per bank
     segments: Segments
+    work: Floats | None = None
+    """of a firing that burns, as a share of a sound cylinder's; None: whole"""
 
 
 @dataclass
@@ -236,7 +238,7 @@ class RunningEngine:
         )
         self._heat_catalyst(point, share)
         catalyst_c = tuple(float(value) for value in self.heat.catalyst_c)
-        return Burnt(events, misfires, chance, sensed, kpa, air, catalyst_c, segments)
+        return Burnt(events, misfires, chance, sensed, kpa, air, catalyst_c, segments, work)
 
     def stop(self) -> None:
         """Write the new state back to plugs and places."""

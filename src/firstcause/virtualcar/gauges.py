@@ -190,9 +190,8 @@ def power_balance(shop: Workshop, cylinder: int | None) -> Finding:
     layout = shop.condition.layout
     drops = {}
     for number in layout.cylinders:
-        gives = 1 - shop.missed_share(number)
-        work = shop.state(number).lift_share if number not in shop.unplugged else 0.0
-        drops[number] = max(0.0, shop.noisy_by(shop.idle_rpm * 0.35 / layout.count * 2 * gives * work, 4.0))
+        gives = shop.work_share(number)
+        drops[number] = max(0.0, shop.noisy_by(shop.idle_rpm * 0.35 / layout.count * 2 * gives, 4.0))
     usual = float(np.median(list(drops.values())))
     weak = tuple(str(n) for n in sorted(drops) if drops[n] < 0.75 * usual)
     values: dict[str, Shown] = {f"cylinder_{n}_drop_rpm": round(drops[n]) for n in sorted(drops)}

@@ -163,6 +163,15 @@ class Workshop:
         """Chance of a misfire of that cylinder in the last moments of idle."""
         return 0.0 if self.idle is None else float(self.idle.chance[cylinder - 1])
 
+    def work_share(self, cylinder: int) -> float:
+        """What that cylinder gave in the last moments of idle, of what a sound one gives: firings missed, work lost."""
+        if cylinder in self.unplugged:
+            return 0.0
+        lifted = self.state(cylinder).lift_share
+        whole = self.idle is None or self.idle.work is None
+        of_a_firing = lifted if whole else float(self.idle.work[cylinder - 1])  # type: ignore[union-attr, index]
+        return max(0.0, (1 - self.missed_share(cylinder)) * of_a_firing)
+
 
 @dataclass(frozen=True)
 class Test:

@@ -194,7 +194,7 @@ _READERS: Mapping[str, Callable[[_Reader], dict[str, Any]]] = {
     "noted": lambda r: r.texts("words"),
     "withdrawn": lambda r: r.texts("event", "why"),
     "closed": _closed,
-    "reopened": lambda r: r.texts("why"),
+    "reopened": lambda r: {**r.texts("why"), "came_back": text(r.form, "came_back") == "yes"},
 }
 
 

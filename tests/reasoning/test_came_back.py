@@ -1,0 +1,71 @@
+"""A car that comes back speaks against what was called cured: by trade sense, and not by any figure of the trial."""
+
+from __future__ import annotations
+
+from tests.reasoning.test_trade_facts import BAD_THREE, counts, found, model
+
+from firstcause.reasoning.compiled import Model
+from firstcause.reasoning.exact import Engine
+from firstcause.reasoning.history import Happening, Moved, Renewed, Repaired, Returned
+from firstcause.reasoning.verdict import chance_removed, objections, removed_causes, removed_since_return
+from firstcause.reasoning.weigh import TOLERANCE
+from firstcause.vehicle.place import bank
+
+LONG_AND_QUIET = {"cold-start": 2.0, "idle": 10.0, "cruise": 25.0, "load": 5.0}
+COIL_PROVEN: tuple[Happening, ...] = (
+    BAD_THREE,
+    Moved("e2", "coil", 3, 1),
+    counts("e3", {1: 250}),
+    Renewed("e4", "coil", 1),
+    counts("e5", {}, LONG_AND_QUIET),
+)
+BACK = Returned("e7")
+QUIET_AGAIN = counts("e8", {}, {"idle": 5.0})
+
+
+def hard(compiled: Model, state: str) -> set[str]:
+    engine = Engine(compiled.network, TOLERANCE)
+    belief = engine.posterior().probability
+    against = objections(compiled, belief, chance_removed(compiled, engine), state)
+    return {each.code for each in against if each.hard}
+
+
+def belief(*history: Happening) -> dict[str, float]:
+    return dict(Engine(model(*history).network, TOLERANCE).posterior().probability)
+
+
+def test_what_was_proven_once_is_not_called_cured_again_on_a_quiet_idle() -> None:
+    assert not hard(model(*COIL_PROVEN), "cured")
+    back = model(*COIL_PROVEN, BACK, QUIET_AGAIN)
+    assert {"came-back", "cause-not-shown"} <= hard(back, "cured")
+    assert "came-back" in hard(back, "relieved")
+    assert not hard(back, "referred")
+
+
+def test_the_return_raises_what_still_stands_and_leaves_the_coil_that_was_bad_a_bad_coil() -> None:
+    before, after = belief(*COIL_PROVEN), belief(*COIL_PROVEN, BACK)
+    assert after["coil-dead@coil-3"] > 0.9 * before["coil-dead@coil-3"]
+    standing = model(*COIL_PROVEN, BACK).live_roots
+    here = [cause for cause in standing if cause.endswith("cylinder 3")]
+    assert sum(after[cause] for cause in here) > 2 * sum(before[cause] for cause in here)
+
+
+def test_the_second_repair_is_judged_by_what_it_removed_itself() -> None:
+    burnt = (
+        found("e9", "leak-down", "cylinder 3", "leaks"),
+        found("e10", "leak-path", "cylinder 3", "tailpipe"),
+        found("e11", "valve-gear-look", "cylinder 3", "sound"),
+        Repaired("e12", "head-overhaul", bank(1)),
+        counts("e13", {}, LONG_AND_QUIET),
+    )
+    again = model(*COIL_PROVEN, BACK, counts("e8", {3: 200}), *burnt)
+    assert "came-back" not in hard(again, "cured")
+    since = removed_since_return(again)
+    assert "exhaust-valve-burnt@cylinder 3" in since
+    assert "coil-dead@coil-3" in set(removed_causes(again)) - set(since)
+
+
+def test_a_case_that_never_came_back_is_weighed_as_before() -> None:
+    compiled = model(*COIL_PROVEN)
+    assert compiled.came_back_with is None
+    assert removed_since_return(compiled) == removed_causes(compiled)
