@@ -6,8 +6,8 @@ from tests.reasoning.test_trade_facts import BAD_THREE, counts, found, model
 
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.exact import Engine
-from firstcause.reasoning.history import Happening, Moved, Renewed, Repaired, Returned
-from firstcause.reasoning.verdict import chance_removed, objections, removed_causes, removed_since_return
+from firstcause.reasoning.history import Coded, Happening, Moved, Renewed, Repaired, Returned
+from firstcause.reasoning.verdict import chance_removed, not_reproduced, objections, removed_causes, removed_since_return
 from firstcause.reasoning.weigh import TOLERANCE
 from firstcause.vehicle.place import bank
 
@@ -45,9 +45,10 @@ def test_what_was_proven_once_is_not_called_cured_again_on_a_quiet_idle() -> Non
 def test_the_return_raises_what_still_stands_and_leaves_the_coil_that_was_bad_a_bad_coil() -> None:
     before, after = belief(*COIL_PROVEN), belief(*COIL_PROVEN, BACK)
     assert after["coil-dead@coil-3"] > 0.9 * before["coil-dead@coil-3"]
-    standing = model(*COIL_PROVEN, BACK).live_roots
-    here = [cause for cause in standing if cause.endswith("cylinder 3")]
-    assert sum(after[cause] for cause in here) > 2 * sum(before[cause] for cause in here)
+    for contact in ("contact-loose-coil@cylinder 1~2", "coil-breaks-down-hot@coil-1"):
+        assert after[contact] > 2.5 * before[contact], contact  # comes and goes: a quiet drive had not ruled it out
+    for another_reason in ("plug-set-worn@engine", "vacuum-leak@engine"):
+        assert after[another_reason] < 1.2 * before[another_reason]  # was not at work then, and is not charged with it
 
 
 def test_the_second_repair_is_judged_by_what_it_removed_itself() -> None:
@@ -69,3 +70,14 @@ def test_a_case_that_never_came_back_is_weighed_as_before() -> None:
     compiled = model(*COIL_PROVEN)
     assert compiled.came_back_with is None
     assert removed_since_return(compiled) == removed_causes(compiled)
+
+
+def test_a_car_is_not_given_up_before_somebody_looked_where_its_code_was_stored() -> None:
+    stored, idle = Coded("e1", frozenset({2}), "load"), counts("e2", {}, {"idle": 5.0})
+    given_up = model(stored, idle)
+    assert not_reproduced(given_up) == "load"
+    engine = Engine(given_up.network, TOLERANCE)
+    told = objections(given_up, engine.posterior().probability, 0.0, "referred")
+    assert [each.hard for each in told if each.code == "not-reproduced"] == [False]
+    assert not_reproduced(model(stored, counts("e2", {2: 300}))) is None
+    assert not_reproduced(model(stored, idle, counts("e3", {}, {"cruise": 10.0, "load": 2.0}))) is None

@@ -51,6 +51,8 @@ from firstcause.vehicle.place import ENGINE, Place, bank, cylinder, joint
 
 # A unit is complained of when its count is less than a tenth as likely without the complaint as with it. Judgement.
 COMPLAINT_FROM = 0.1
+# What an owner drives until he comes back, in every condition: long against the time between any bouts. Judgement.
+OWNER_DROVE = 1000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -394,7 +396,7 @@ class _Builder:
         """
         self.came_back_with = frozenset(self.current.values())
         complaint, strengths = self.knowledge.model.complaint, self.knowledge.model.strengths
-        watched = {each.id: each.code_looks_back for each in complaint.conditions}
+        watched = {each.id: OWNER_DROVE for each in complaint.conditions}
         for number in sorted(self.complaint):
             quiet = complaint.codes.came_back ** (1.0 / len(self.complaint))
             weights = (quiet, *(1.0,) * (len(strengths) - 1))

@@ -80,6 +80,24 @@ def quiet_since_change(model: Model) -> dict[Region, float] | None:
     return minutes
 
 
+def not_reproduced(model: Model) -> Region | None:
+    """The condition in which the code was stored, if the complaint was never counted here nor watched for in it.
+
+    Common practice, no source: what a code tells and the shop has not seen is looked for where the freeze frame saw it,
+    before the car is given up.
+    """
+    region = None
+    for happening in model.history:
+        if isinstance(happening, Coded):
+            region = happening.region
+        elif isinstance(happening, Counted):
+            is_seen = model.knowledge.model.complaint.is_seen
+            seen = any(is_seen(bad, happening.out_of.get(n, 0)) for n, bad in happening.bad.items())
+            if seen or happening.watched.get(region or "", 0.0) > 0.0:
+                region = None
+    return region
+
+
 def chance_removed(model: Model, engine: Engine) -> float:
     """Chance that at least one of the causes removed here was there: their joint, for they exclude each other.
 
@@ -101,6 +119,11 @@ def objections(model: Model, belief: Mapping[str, float], removed: float, state:
     if state == "cured":
         found += _open_causes(model, belief)
         found += _cause_not_shown(model, removed)
+    if state in ("referred", "not-found") and (region := not_reproduced(model)) is not None:
+        where = model.knowledge.model.complaint.condition(region)
+        assert where is not None
+        words = f"A code tells of it and it was not seen here; nobody has looked where the code was stored: {where.name}."
+        found.append(Objection("not-reproduced", words, f"Take a reading there: {where.name}."))
     if lent := model.fitment.lent():
         names = ", ".join(f"{serial} at {_name(now)}" for serial, now in lent)
         found.append(Objection("lent-parts", f"Parts of another car still sit here: {names}.",

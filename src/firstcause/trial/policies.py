@@ -14,7 +14,7 @@ from firstcause.reasoning.bills import RepairTable, repair_table
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.steps import Step, test_steps
 from firstcause.reasoning.theory import Array, Mask
-from firstcause.reasoning.verdict import removed_since_return
+from firstcause.reasoning.verdict import not_reproduced, removed_since_return
 from firstcause.trial.bay import Bay, Believed
 from firstcause.trial.charts import one_cylinder, pattern_first
 from firstcause.vehicle.place import ENGINE, Place, cylinder
@@ -41,8 +41,11 @@ Policy = Callable[[Bay, np.random.Generator], Visit]
 
 
 def ours(bay: Bay, chance: np.random.Generator) -> Visit:
-    """Follow the casebook's list; close as cured where its guard lets one, else as relieved, else hand on."""
-    visit = Visit("referred")
+    """Follow the casebook's list; close as cured where its guard lets one, else as relieved, else hand on.
+
+    Before handing on it looks once where the code was stored, if the casebook says that nobody has.
+    """
+    visit, looked = Visit("referred"), False
     while True:
         weighed = bay.weighed()
         model = weighed.weighing.model
@@ -51,9 +54,13 @@ def ours(bay: Bay, chance: np.random.Generator) -> Visit:
             bay.record(guard_closing(weighed, Closed(state="cured")))
             return Visit("cured", _removed(weighed), visit.stated)
         step = weighed.weighing.advice.best.step
-        if step.kind == "refer":
+        there = None if looked or step.kind != "refer" else _to_look_where_stored(weighed)
+        if there is not None:
+            looked = True
+            bay.look_again(there)
+        elif step.kind == "refer":
             return _give_up(bay, weighed, visit)
-        if step.kind == "test":
+        elif step.kind == "test":
             bay.test(step)
         elif step.kind == "swap":
             bay.swap(step)
@@ -61,6 +68,13 @@ def ours(bay: Bay, chance: np.random.Generator) -> Visit:
             bay.repair(step)
         else:
             bay.look_again(step)
+
+
+def _to_look_where_stored(weighed: WeighedCase) -> Step | None:
+    """The reading in the condition of the freeze frame, where the casebook misses one."""
+    region = not_reproduced(weighed.weighing.model)
+    options = (option.step for option in weighed.weighing.advice.options if option.step.kind == "watch")
+    return next((step for step in options if region in dict(step.watched)), None)
 
 
 def _may_close(weighed: WeighedCase, state: ClosingState) -> bool:
