@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from tests.reasoning.test_trade_facts import BAD_THREE, counts, found, model
+from tests.reasoning.test_trade_facts import BAD_THREE, counts, found, model, pack
 
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.exact import Engine
 from firstcause.reasoning.history import Coded, Happening, Moved, Renewed, Repaired, Returned
+from firstcause.reasoning.steps import Terms, open_now, repair_steps
 from firstcause.reasoning.verdict import chance_removed, not_reproduced, objections, removed_causes, removed_since_return
 from firstcause.reasoning.weigh import TOLERANCE
-from firstcause.vehicle.place import bank
+from firstcause.vehicle.place import bank, cylinder
 
 LONG_AND_QUIET = {"cold-start": 2.0, "idle": 10.0, "cruise": 25.0, "load": 5.0}
 COIL_PROVEN: tuple[Happening, ...] = (
@@ -81,3 +82,16 @@ def test_a_car_is_not_given_up_before_somebody_looked_where_its_code_was_stored(
     assert [each.hard for each in told if each.code == "not-reproduced"] == [False]
     assert not_reproduced(model(stored, counts("e2", {2: 300}))) is None
     assert not_reproduced(model(stored, idle, counts("e3", {}, {"cruise": 10.0, "load": 2.0}))) is None
+
+
+def test_work_that_did_not_help_is_not_proposed_again_before_the_car_comes_back() -> None:
+    def offered(*history: Happening) -> set[str]:
+        compiled = model(*history)
+        return {step.key for step in repair_steps(compiled, Terms.of(pack()), open_now(compiled))}
+
+    clearance = "set-valve-clearance at cylinder 3"
+    in_vain = (BAD_THREE, Repaired("e2", "set-valve-clearance", cylinder(3)), counts("e3", {3: 240}))
+    assert clearance in offered(BAD_THREE)
+    assert clearance not in offered(*in_vain)
+    assert clearance in offered(*in_vain, BACK)
+    assert "fit-coil at cylinder 3" in offered(BAD_THREE, Renewed("e2", "coil", 3), counts("e3", {3: 240}))

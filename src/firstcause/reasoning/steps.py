@@ -22,6 +22,7 @@ from firstcause.reasoning.history import (
     Renewed,
     Repaired,
     Reseated,
+    Returned,
 )
 from firstcause.vehicle.place import ENGINE, Place, bank, cylinder
 
@@ -420,7 +421,12 @@ def _was_watched(model: Model, regions: frozenset[Region]) -> bool:
 
 
 def repair_steps(model: Model, terms: Terms, standing: frozenset[str]) -> list[Step]:
-    """Every repair that would act on a live cause, at the place where that cause is now."""
+    """Every repair that would act on a live cause, at the place where that cause is now.
+
+    Work on a place that was done in this stay is not offered there again: why it did not help the first time has not
+    changed. A part may be renewed again, for the new one may be bad.
+    """
+    done = _worked_on(model)
     of_part: dict[str, set[Place]] = {}
     of_fault: dict[str, set[Place]] = {}
     for cause in model.live:
@@ -437,9 +443,21 @@ def repair_steps(model: Model, terms: Terms, standing: frozenset[str]) -> list[S
         }
         places |= {_as_kind(place, "cylinder", model.car) for place in of_part.get(repair.renews or "", ())}
         for place in sorted(places):
-            step = repair_step(model, terms, repair, place, standing)
-            found[step.key] = step
+            if (repair.id, place) not in done:
+                step = repair_step(model, terms, repair, place, standing)
+                found[step.key] = step
     return list(found.values())
+
+
+def _worked_on(model: Model) -> frozenset[tuple[str, Place]]:
+    """Repairs of places that were done since the car came, or came back."""
+    done: set[tuple[str, Place]] = set()
+    for happening in model.history:
+        if isinstance(happening, Returned):
+            done.clear()
+        elif isinstance(happening, Repaired):
+            done.add((happening.repair, happening.place))
+    return frozenset(done)
 
 
 def repair_step(model: Model, terms: Terms, repair: RepairEntry, place: Place, standing: frozenset[str]) -> Step:
