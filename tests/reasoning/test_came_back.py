@@ -8,7 +8,13 @@ from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.exact import Engine
 from firstcause.reasoning.history import Coded, Happening, Moved, Renewed, Repaired, Returned
 from firstcause.reasoning.steps import Terms, open_now, repair_steps
-from firstcause.reasoning.verdict import chance_removed, not_reproduced, objections, removed_causes, removed_since_return
+from firstcause.reasoning.verdict import (
+    chance_removed,
+    not_reproduced,
+    objections,
+    removed_causes,
+    removed_since_return,
+)
 from firstcause.reasoning.weigh import TOLERANCE
 from firstcause.vehicle.place import bank, cylinder
 

@@ -321,7 +321,9 @@ def _came_with_it(model: Model) -> frozenset[int]:
     seen: set[int] = set()
     for happening in model.history:
         match happening:
-            case history.Driven() | history.Moved() | history.Renewed() | history.Reseated() | history.Repaired() | history.Returned():
+            case history.Driven() | history.Moved() | history.Renewed() | history.Reseated() | history.Repaired():
+                break
+            case history.Returned():
                 break
             case history.Coded(units=units):
                 seen |= units

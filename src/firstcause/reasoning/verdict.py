@@ -122,7 +122,7 @@ def objections(model: Model, belief: Mapping[str, float], removed: float, state:
     if state in ("referred", "not-found") and (region := not_reproduced(model)) is not None:
         where = model.knowledge.model.complaint.condition(region)
         assert where is not None
-        words = f"A code tells of it and it was not seen here; nobody has looked where the code was stored: {where.name}."
+        words = f"A code tells of it, it was not seen here, and nobody has looked where it was stored: {where.name}."
         found.append(Objection("not-reproduced", words, f"Take a reading there: {where.name}."))
     if lent := model.fitment.lent():
         names = ", ".join(f"{serial} at {_name(now)}" for serial, now in lent)
