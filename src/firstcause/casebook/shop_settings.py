@@ -28,7 +28,10 @@ class SettingsUnreadable(CaseError):
 
 
 class ShopSettings(Strict):
-    """The shop's terms. `labour_per_hour` None: the knowledge base's; `tools_missing`: what it does not own."""
+    """The shop's terms. `labour_per_hour` None: the knowledge base's; `tools_missing`: what it does not own.
+
+    `address` to `tax_number` stand on its papers; `paper_rules` names the list that they are looked at by.
+    """
 
     name: Annotated[str, Field(max_length=120)] = ""
     labour_per_hour: Annotated[float, Field(gt=0, le=1e6, allow_inf_nan=False)] | None = None
@@ -36,6 +39,12 @@ class ShopSettings(Strict):
     units: Units = "metric"
     language: Annotated[str, Field(pattern=r"^[a-z]{2}(_[A-Z]{2})?$")] = "en"
     tools_missing: frozenset[Annotated[str, Field(max_length=80)]] = frozenset()
+    address: Annotated[str, Field(max_length=300)] = ""
+    phone: Annotated[str, Field(max_length=60)] = ""
+    email: Annotated[str, Field(max_length=120)] = ""
+    registration_number: Annotated[str, Field(max_length=60)] = ""
+    tax_number: Annotated[str, Field(max_length=60)] = ""
+    paper_rules: Annotated[str, Field(pattern=r"^[a-z-]{0,40}$")] = ""
 
     def shop(self, known_tools: Iterable[str]) -> Shop:
         """The terms for the weighing: with nothing missing, nothing is said about tools at all."""

@@ -19,6 +19,7 @@ _COMMANDS: dict[str, tuple[str, str, str]] = {
     "plan": ("firstcause.cli.plan", "plan", "Plan the drive that is to prove a repair."),
     "prove": ("firstcause.cli.prove", "prove", "Judge a recorded drive: conditions met, what could still hide."),
     "handover": ("firstcause.cli.handover", "handover", "Write the owner's page and the technician's record."),
+    "papers": ("firstcause.cli.papers", "papers", "Estimate, work order, invoice; what the rules ask of them."),
     "case": ("firstcause.cli.case", "case", "The casebook: list, take in, write out, export, import, check."),
     "link": ("firstcause.cli.link", "link", "The car on the cable: record live data, export recordings."),
     "snapshot": ("firstcause.cli.car", "snapshot", "Save all evidence from a car before anything erases it."),

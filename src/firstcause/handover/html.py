@@ -22,6 +22,11 @@ def technician_record_html(report: Report) -> str:
     return _rendered("record.html.j2", record_page(report))
 
 
+def paper_html(page: Page) -> str:
+    """Estimate, order, invoice or the list of what they lack, one file that prints."""
+    return _rendered("record.html.j2", page)
+
+
 @cache
 def _environment() -> Environment:
     loader = PackageLoader("firstcause.handover", "templates")

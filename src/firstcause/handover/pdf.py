@@ -34,6 +34,11 @@ def technician_record_pdf(report: Report, paper: Paper = "a4") -> bytes:
     return _pdf("record.typ", record_page(report), paper, 9.0)
 
 
+def paper_pdf(page: Page, paper: Paper = "a4") -> bytes:
+    """Estimate, order, invoice or the list of what they lack, as a tagged PDF."""
+    return _pdf("record.typ", page, paper, 10.0)
+
+
 def _inputs(page: Page, paper: Paper, size_pt: float) -> dict[str, str]:
     return {"page": json.dumps(asdict(page)), "paper": paper, "size": f"{size_pt}"}
 
