@@ -20,7 +20,9 @@ _OF = {
 _HOW = {"signature": "signed", "spoken": "said", "message": "wrote"}
 _OVER = {"here": "in the shop", "phone": "by telephone", "email": "by e-mail", "unsaid": ""}
 _USED = {"offered": "Used parts were offered.", "not-offered": "Used parts were not offered.", "unsaid": ""}
-STATE_WORDS = {"kept": "holds", "missing": "missing", "does-not-arise": "does not arise", "for-a-person": "look yourself"}
+STATE_WORDS = {
+    "kept": "holds", "missing": "missing", "does-not-arise": "does not arise", "for-a-person": "look yourself",
+}  # fmt: skip
 
 
 def estimate_page(facts: PaperFacts, estimate: Dated[Estimated], made_at: datetime) -> Page:
