@@ -11,38 +11,6 @@ from firstcause.casebook.events import Counted, Found, Moved, Noted
 
 pytestmark = pytest.mark.browser
 DRIVES = Path(__file__).parent.parent / "data" / "drives"
-SMALL_TARGETS = """() => [...document.querySelectorAll('a, button, input, select, summary, textarea')]
-  .filter(e => e.checkVisibility() && !e.closest('svg, td, p.e-words') && !e.matches('.skip, [type=hidden]'))
-  .map(e => [e.closest('label') && e.matches('[type=radio], [type=checkbox]') ? e.closest('label') : e, e])
-  .map(([box, e]) => [box.getBoundingClientRect(), e])
-  .filter(([box]) => box.height > 0 && (box.height < 44 || box.width < 44))
-  .map(([box, e]) => `${e.outerHTML.slice(0, 80)}: ${Math.round(box.width)} x ${Math.round(box.height)}`)"""
-
-
-# Every text that is shown, with its contrast to the nearest ground behind it (WCAG 2.2, relative luminance).
-FAINT = r"""() => {
-  const rgba = (colour) => colour.match(/[\d.]+/g).map(Number);
-  const light = ([r, g, b]) => [r, g, b].map((v) => v / 255)
-    .map((v) => (v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4))
-    .reduce((sum, v, i) => sum + v * [0.2126, 0.7152, 0.0722][i], 0);
-  const ground = (e) => {
-    for (; e; e = e.parentElement) {
-      const found = rgba(getComputedStyle(e).backgroundColor);
-      if (found.length === 3 || found[3] === 1) return found;
-    }
-    return [255, 255, 255];
-  };
-  const faint = [];
-  const texts = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
-  while (texts.nextNode()) {
-    const e = texts.currentNode.parentElement;
-    if (!texts.currentNode.textContent.trim() || !e.checkVisibility() || e.closest("svg, .skip, option")) continue;
-    const [a, b] = [light(rgba(getComputedStyle(e).color)), light(ground(e))].sort((x, y) => y - x);
-    const contrast = (a + 0.05) / (b + 0.05);
-    if (contrast < 7) faint.push(`${texts.currentNode.textContent.trim().slice(0, 40)}: ${contrast.toFixed(1)}`);
-  }
-  return [...new Set(faint)];
-}"""
 
 
 def width_of_picture(image) -> int:
@@ -207,35 +175,6 @@ def test_a_photo_and_a_drive_come_in_and_are_shown(visit, shop, tmp_path):
     page.get_by_role("button", name="Judge this drive").click()
     assert width_of_picture(page.locator("img.chart").first) > 0
     assert page.locator(".sentences li").count() > 2
-
-
-@pytest.mark.parametrize("size", [PHONE, LAPTOP], ids=["phone", "laptop"])
-def test_every_screen_fits_and_every_target_is_big_enough(visit, shop, size):
-    """Nothing is wider than the screen, every target is at least 44 px high and wide (WCAG 2.2, 2.5.5)."""
-    case_id = shop.misfiring()
-    page = visit("/", size)
-    screens = ["", "/steps", "/parts", "/evidence", "/roadtest", "/handover", "/closing", "/cylinder/3", "/record"]
-    screens += ["/suspect", "/suspect?cause=coil-dead@coil-3", "/suspect?cause=vacuum-leak@engine"]
-    forms = ["counted", "found&test=leak-down", "moved", "told", "snapshot", "repaired&repair=fit-coil", "agreed"]
-    addresses = ["/", "/new", *(f"/cases/{case_id}{screen}" for screen in screens)]
-    for address in [*addresses, *(f"/cases/{case_id}/record?kind={form}" for form in forms)]:
-        page.goto(shop.base + address)
-        page.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
-        assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0, address
-        assert page.evaluate(SMALL_TARGETS) == [], address
-
-
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_every_word_can_be_read_in_the_sun(visit, shop, scheme):
-    """Contrast of at least 7 to 1 for every text (WCAG 2.2, 1.4.6, level AAA), in light and in dark."""
-    case_id = shop.misfiring()
-    shop.desk.record(case_id, Moved(part="coil", first=3, second=1), "Ada")
-    page = visit("/", PHONE, color_scheme=scheme)
-    argued = "/suspect?cause=coil-dead@coil-3"
-    for screen in ("", "/parts", "/evidence", "/closing", "/record?kind=counted", "/steps", argued):
-        page.goto(f"{shop.base}/cases/{case_id}{screen}")
-        page.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
-        assert page.evaluate(FAINT) == [], screen
 
 
 @pytest.mark.parametrize("size", [PHONE, LAPTOP], ids=["phone", "laptop"])

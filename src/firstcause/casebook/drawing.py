@@ -92,7 +92,7 @@ def engine_svg(
     parts.append(text(_WIDTH / 2, height - 26, "flywheel end", "e-small", anchor="middle", fill=QUIET))
     parts.append(text(_WIDTH / 2, height - 7, order, "e-order", anchor="middle", weight=700))
     title, told = f"{_shape(layout)} seen from above", _description(layout, ledger, misfires, complaint)
-    return picture(_WIDTH, height, "engine", name, title, told, "".join(parts))
+    return picture(_WIDTH, height, "engine", name, title, told, "".join(parts), links=link is not None)
 
 
 @dataclass(frozen=True)

@@ -53,10 +53,16 @@ def wrapped(words: str, width: float, size: float, most: int = 3) -> list[str]:
     return textwrap.wrap(together, fits, max_lines=most, placeholder=" …") or [""]
 
 
-def picture(width: float, height: float, kind: str, name: str, title: str, told: str, body: str) -> str:
-    """The whole picture with its title and description; `name` sets ids apart on one page."""
+def picture(
+    width: float, height: float, kind: str, name: str, title: str, told: str, body: str, *, links: bool = False
+) -> str:
+    """The whole picture with its title and description; `name` sets ids apart on one page.
+
+    With `links` in it a reader of the screen must be able to go inside, so it is a group and no single image.
+    """
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="{kind}" viewBox="0 0 {width:.0f} {height:.0f}" role="img"'
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="{kind}" viewBox="0 0 {width:.0f} {height:.0f}"'
+        f' role="{"group" if links else "img"}"'
         f' aria-labelledby="{name}-title {name}-desc" font-family="sans-serif">'
         f'<title id="{name}-title">{escape(title)}</title><desc id="{name}-desc">{escape(told)}</desc>{body}</svg>'
     )
