@@ -120,6 +120,7 @@ DRIVERS: dict[str, typing.Callable[[link.Addressing], list[typing.Callable[..., 
     "Session.request": _requests,
     "Session.find_units": lambda addressing: [with_session(Session.find_units, addressing)],
     "find_car": lambda _: [lambda bus: link.find_car(lambda _bitrate: bus, QUICK)[0].close()],
+    "newer_units": lambda addressing: [with_session(link.newer_units, addressing)],
     "take_snapshot": lambda addressing: [
         with_session(lambda s: link.take_snapshot(s, idle_samples=2, every_s=0), addressing)
     ],

@@ -165,6 +165,7 @@ def _entry(answer: Answer) -> dict[str, Any]:
 @click.option("--addressing", type=click.Choice(["11-bit", "29-bit"]), default="11-bit", show_default=True)
 @click.option("--gearbox", is_flag=True, help="A second control unit answers too.")
 @click.option("--body", is_flag=True, help="A third one.")
+@click.option("--obd-on-uds", "newer", is_flag=True, help="The engine's unit speaks only the newer services.")
 @click.option("--delay-ms", type=click.FloatRange(0), default=0.0, help="Bad manners: each answer comes late.")
 @click.option("--pending", type=int, default=0, help="So many times 'answer is coming' first; -1: for ever.")
 @click.option("--wrong-sequence", is_flag=True, help="A wrong number in long answers.")
@@ -173,8 +174,9 @@ def _entry(answer: Answer) -> dict[str, Any]:
 @click.option("--key", type=click.Choice(["on", "running"]), default="running", show_default=True)
 @click.option("--for-seconds", type=click.FloatRange(0), default=None, help="Stop after so long; else Ctrl-C.")
 def serve(
-    file: Path, interface: str, channel: str | None, addressing: Any, gearbox: bool, body: bool, delay_ms: float,
-    pending: int, wrong_sequence: bool, stops_after_first: bool, silent: bool, key: str, for_seconds: float | None,
+    file: Path, interface: str, channel: str | None, addressing: Any, gearbox: bool, body: bool, newer: bool,
+    delay_ms: float, pending: int, wrong_sequence: bool, stops_after_first: bool, silent: bool, key: str,
+    for_seconds: float | None,
 ) -> None:  # fmt: skip
     """Put the car on a bus, so that any tester can talk to it, from this or another program. Stop with Ctrl-C."""
     import threading
@@ -193,7 +195,8 @@ def serve(
     )  # fmt: skip
     where = channel or usual_channel(interface)
     with VirtualBusCar(
-        car, where, interface=interface, addressing=addressing, transmission=gearbox, body=body, manners=manners
+        car, where, interface=interface, addressing=addressing, transmission=gearbox, body=body, newer=newer,
+        manners=manners,
     ):
         click.echo(f"{car.name} answers on {interface} {where}, {addressing}; stop with Ctrl-C")
         try:

@@ -9,6 +9,7 @@
 - `schedule`, `live`: live data, several parameters at once, each as often as it changes
 - `traffic`: a trace told again as requests and answers, values, other forms of file
 - `evidence`: `take_snapshot`, all that the car says before anything is erased
+- `uds`: units that speak only the newer services: recognised, their codes read
 - `erase`: erasing codes behind its guard
 
 The seam for another kind of adapter is `Session.request`: request bytes in, (unit, answer bytes) pairs out.
@@ -23,6 +24,7 @@ from firstcause.link.reassembly import Broken, Reassembler, Received
 from firstcause.link.recording import Recorder
 from firstcause.link.replay import ReplayBus
 from firstcause.link.session import BusStopped, Exchange, NoAnswer, Session, Timing, find_car
+from firstcause.link.uds import NewerCode, newer_units
 
 __all__ = [
     "ELEVEN_BIT",
@@ -34,6 +36,7 @@ __all__ = [
     "EraseReport",
     "Exchange",
     "FrameNotAllowed",
+    "NewerCode",
     "NoAnswer",
     "Reassembler",
     "Received",
@@ -45,6 +48,7 @@ __all__ = [
     "Unit",
     "erase_codes",
     "find_car",
+    "newer_units",
     "record_live",
     "supported_parameters",
     "take_snapshot",

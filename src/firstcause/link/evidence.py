@@ -9,7 +9,8 @@ from typing import TypeVar
 
 from firstcause.errors import CarError
 from firstcause.link.addressing import Unit
-from firstcause.link.session import Session
+from firstcause.link.session import NoAnswer, Session
+from firstcause.link.uds import decode_newer_codes, newer_units, request_newer_codes
 from firstcause.signals import (
     PARAMETERS,
     Answer,
@@ -81,10 +82,20 @@ def take_snapshot(
     that knows the engine speed. What a unit does not support, refuses or sends broken becomes a gap that says so; a
     unit that falls silent half-way keeps what it had said.
 
+    A car in which no unit knows the services of before is asked for the newer ones (see `uds`): of such a unit only
+    the codes are read, and the rest is a gap.
+
     Raises NoAnswer when no unit answers at all, BusStopped when the adapter fails.
     """
     started_s = clock()
-    readers = [_UnitReader(session, unit) for unit in session.find_units()]
+    try:
+        units = session.find_units()
+    except NoAnswer:
+        newer = newer_units(session)
+        if not newer:
+            raise
+        return _snapshot_of_newer(session, newer, started_s, clock)
+    readers = [_UnitReader(session, unit) for unit in units]
     for reader in readers:
         reader.read_all()
     engines = [reader for reader in readers if _ENGINE_SPEED in reader.supported]
@@ -257,6 +268,42 @@ class _UnitReader:
         gap = Gap(what, reason, detail)
         if gap not in self.gaps:
             self.gaps.append(gap)
+
+
+def _snapshot_of_newer(
+    session: Session, units: tuple[Unit, ...], started_s: float, clock: Callable[[], float]
+) -> Snapshot:
+    """Codes of the units that speak only OBD on UDS, and words that say so."""
+    records, remarks = [], ["This car speaks only OBD on UDS (SAE J1979-2): its codes were read, and nothing else."]
+    for unit in units:
+        codes: dict[CodeStatus, tuple[str, ...]] = {}
+        gaps = [Gap("all but codes", "not-supported", "the unit speaks OBD on UDS; of that only codes are read here")]
+        for status in _STATUSES:
+            exchange = session.request(request_newer_codes(status), to=unit)
+            payload, fault = exchange.payload_of(unit), exchange.fault_of(unit)
+            if payload is None:
+                why = Gap(f"{status} codes", "no-answer", "the unit stayed silent")
+                gaps.append(Gap(f"{status} codes", "broken", str(fault)) if fault else why)
+                continue
+            try:
+                found = decode_newer_codes(status, payload)
+            except CarError as error:
+                gaps.append(Gap(f"{status} codes", "broken", str(error)))
+                continue
+            if isinstance(found, Refused):
+                reason: GapReason = "not-supported" if found.is_not_supported else "refused"
+                gaps.append(Gap(f"{status} codes", reason, found.reason))
+                continue
+            codes[status] = tuple(dict.fromkeys(code.code.text for code in found))
+            remarks += [f"Control unit {unit}, {status}: {code} names how the part failed by its last two digits."
+                        for code in found if code.failure_type]  # fmt: skip
+        records.append(
+            UnitRecord(
+                unit=str(unit), confirmed=codes.get("confirmed"), pending=codes.get("pending"),
+                permanent=codes.get("permanent"), gaps=tuple(gaps),
+            )
+        )  # fmt: skip
+    return Snapshot(started_s, clock(), tuple(records), (), tuple(remarks))
 
 
 def _raw_item(pid: int, data: bytes) -> Item:

@@ -104,6 +104,48 @@ class EngineUnit:
         )
 
 
+class NewerEngineUnit:
+    """The same engine's unit as one that speaks only OBD on UDS: names the protocol and tells codes by $19.
+
+    Bytes written by hand here. Source: SAE J1979-2 and ISO 14229-1 (from memory): 62 F8 10 01; 59 42 33, status and
+    severity that it keeps, form 04, then severity, code, failure type, status; 59 55 33, status, form, then four bytes.
+    """
+
+    KEPT_STATUS, EMISSIONS_CLASS, FORM = 0x0C, 0x02, 0x04
+
+    def __init__(self, car: VirtualCar):
+        self.car = car
+
+    def answer(self, request: bytes, *, functional: bool) -> bytes | None:
+        """Like EngineUnit.answer; what it does not know is refused to a physical request, else passed over."""
+        if not request or self.car.engine_state == "off":
+            return None
+        if request == b"\x22\xf8\x10":
+            return b"\x62\xf8\x10\x01"
+        if request[:3] == b"\x19\x42\x33" and len(request) == 5:
+            return self._by_mask(request[3])
+        if request == b"\x19\x55\x33":
+            head = bytes((0x59, 0x55, 0x33, self.KEPT_STATUS, self.FORM))
+            return head + b"".join(self._code(text) + b"\x08" for text in self.car.unit.codes("permanent"))
+        known = request[0] in (0x19, 0x22)
+        reason = NOT_SUPPORTED_FORMAT if known else NOT_SUPPORTED_SERVICE
+        return None if functional else Refused(request[0], reason).to_bytes()
+
+    def _by_mask(self, mask: int) -> bytes:
+        status: dict[str, int] = {}
+        for text in self.car.unit.codes("pending"):
+            status[text] = 0x04
+        for text in self.car.unit.codes("confirmed"):
+            status[text] = status.get(text, 0) | 0x08
+        told = [(text, bits) for text, bits in sorted(status.items()) if bits & mask]
+        head = bytes((0x59, 0x42, 0x33, self.KEPT_STATUS, 0xFF, self.FORM))
+        return head + b"".join(bytes((self.EMISSIONS_CLASS,)) + self._code(t) + bytes((bits,)) for t, bits in told)
+
+    @staticmethod
+    def _code(text: str) -> bytes:
+        return TroubleCode(text).to_bytes() + b"\0"
+
+
 class QuietUnit:
     """A control unit that has little to say: no codes, its own calibration and name."""
 

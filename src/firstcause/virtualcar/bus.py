@@ -13,7 +13,7 @@ import can
 
 from firstcause.errors import CarError
 from firstcause.signals import Refused
-from firstcause.virtualcar.answers import AnsweringUnit, BodyUnit, EngineUnit, TransmissionUnit
+from firstcause.virtualcar.answers import AnsweringUnit, BodyUnit, EngineUnit, NewerEngineUnit, TransmissionUnit
 from firstcause.virtualcar.car import VirtualCar
 from firstcause.virtualcar.isotp import AnswerSender, Outgoing, single_request
 
@@ -142,7 +142,7 @@ class VirtualBusCar:
     As a context manager it answers from its own thread; without, call `pump` after each frame. While the engine
     runs, the car's own time goes on by `seconds_per_answer` with each request answered, so that live data move
     and the same requests give the same bytes. `transmission` and `body` add a second and a third unit; `manners` are
-    the engine unit's, `other_manners` theirs. Raises NoSuchBus.
+    the engine unit's, `other_manners` theirs. `newer`: the engine's unit speaks only OBD on UDS. Raises NoSuchBus.
     """
 
     def __init__(
@@ -154,6 +154,7 @@ class VirtualBusCar:
         addressing: Addressing = "11-bit",
         transmission: bool = False,
         body: bool = False,
+        newer: bool = False,
         manners: Manners = GOOD_MANNERS,
         other_manners: Manners = GOOD_MANNERS,
         seconds_per_answer: float = 0.05,
@@ -163,7 +164,8 @@ class VirtualBusCar:
         self.bus = open_bus(interface, channel)
         extended = addressing == "29-bit"
         functional = _FUNCTIONAL[addressing]
-        self.units = [_UnitOnBus(EngineUnit(car), _ENGINE[addressing], functional, manners, extended)]
+        engine = NewerEngineUnit(car) if newer else EngineUnit(car)
+        self.units = [_UnitOnBus(engine, _ENGINE[addressing], functional, manners, extended)]
         if transmission:
             ids = _GEARBOX[addressing]
             self.units.append(_UnitOnBus(TransmissionUnit(car), ids, functional, other_manners, extended))
