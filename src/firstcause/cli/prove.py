@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("log_file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.argument("log_files", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option(
     "--case",
     "case_file",
@@ -62,26 +62,31 @@ if TYPE_CHECKING:
 )
 @click.option("--json", "json_out", is_flag=True, help="Everything, for programs; stable keys.")
 def prove(
-    log_file: Path, case_file: Path | None, mapping: tuple[str, ...], split_by: str | None, engine_ran: bool,
-    pictures: Path | None, before: Path | None, after: Path | None, json_out: bool,
+    log_files: tuple[Path, ...], case_file: Path | None, mapping: tuple[str, ...], split_by: str | None,
+    engine_ran: bool, pictures: Path | None, before: Path | None, after: Path | None, json_out: bool,
 ) -> None:  # fmt: skip
-    """Judge a recorded drive: were the published conditions met, and what misfire rate could still hide behind it?"""
+    """Judge a recorded drive: were the published conditions met, and what misfire rate could still hide behind it?
+
+    LOG_FILES is a table (CSV), a measurement file (MDF4) or a bus trace; several files are one drive, joined by their
+    clocks.
+    """
     from firstcause.casebook.cured import drive_effect
     from firstcause.casebook.evidence import drove_event, freeze_frame_of
+    from firstcause.cli.recorded import read_recorded
     from firstcause.roadtest.judgement import judge_drive
-    from firstcause.roadtest.reading import read_drive_file
     from firstcause.roadtest.testimony import car_testimony
 
     case = _case(case_file)
     knowledge = None if case is None else _knowledge(case)
     snapshots = _snapshots(before, after)
-    reading = read_drive_file(log_file, mapping=_mapping(mapping) or None, split_by=split_by)
-    several = [] if split_by else _several_drivers(log_file, mapping, reading)
+    reading = read_recorded(log_files, mapping=_mapping(mapping) or None, split_by=split_by)
+    log_file = log_files[0]
+    several = [] if split_by or len(log_files) > 1 else _several_drivers(log_file, mapping, reading)
     frame = freeze_frame_of(case.freeze_frame) if case else None
     facts = replace(_facts(case, knowledge), engine_ran_throughout=engine_ran)
     results: list[dict[str, Any]] = []
     if not json_out:
-        click.secho(log_file.name, bold=True)
+        click.secho(", ".join(file.name for file in log_files), bold=True)
         for sentence in (*reading.report.sentences(), *several):
             line(sentence)
     for number, log in enumerate(reading.drives, start=1):

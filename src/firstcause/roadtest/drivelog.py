@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from firstcause.errors import LogError
 
 Floats = NDArray[np.float64]
+_NO_SIGNALS = ("time_s", "misfires", "name", "began_s")
 
 
 class ImpossibleDrive(LogError):
@@ -28,7 +29,8 @@ class DriveLog:
     """One recorded drive. Every array has shape (n,), one value per `time_s`; NaN marks a row without that reading.
 
     `time_s` never falls; its zero is the first row. A signal that was not recorded is None. `misfires` holds
-    one counter per cylinder number, as recorded (a counter that only rises, or falls back when it is reset).
+    one counter per cylinder number, as recorded (a counter that only rises, or falls back when it is reset). `began_s`
+    is the first row on the clock of the file: a Unix second, a second of the day where it has no date, or None.
 
     Raises ImpossibleDrive when shapes differ, time falls or is not finite.
     """
@@ -50,6 +52,7 @@ class DriveLog:
     long_trim_2_percent: Floats | None = None
     misfires: Mapping[int, Floats] = field(default_factory=lambda: MappingProxyType({}))
     name: str = "drive"
+    began_s: float | None = None
 
     def __post_init__(self) -> None:
         if self.time_s.ndim != 1 or not self.time_s.size:
@@ -64,7 +67,7 @@ class DriveLog:
 
     def signals(self) -> dict[str, Floats]:
         """Every recorded signal by its key; misfire counters as `misfires:N`."""
-        plain = {f.name: getattr(self, f.name) for f in fields(self) if f.name not in ("time_s", "misfires", "name")}
+        plain = {f.name: getattr(self, f.name) for f in fields(self) if f.name not in _NO_SIGNALS}
         found = {key: values for key, values in plain.items() if values is not None}
         return found | {f"misfires:{cylinder}": values for cylinder, values in self.misfires.items()}
 

@@ -47,7 +47,7 @@ MEANINGS: tuple[Meaning, ...] = (
     ), "coolant temperature"),
     Meaning("intake_c", "degC", (
         "intake air temperature", "intake air temp", "intake temperature", "intake temp", "iat",
-        "inlet air temperature",
+        "inlet air temperature", "intake air",
     ), "intake air temperature"),
     Meaning("ambient_c", "degC", (
         "ambient air temperature", "ambient temperature", "ambient air temp", "ambient temp", "ambient",
@@ -70,20 +70,20 @@ MEANINGS: tuple[Meaning, ...] = (
     Meaning("short_trim_1_percent", "%", (
         "short term fuel trim bank 1", "short term fuel trim 1", "short fuel trim 1", "stft bank 1", "stft b1",
         "stft 1",
-        "stft1", "short term fuel trim", "stft",
+        "stft1", "short term fuel trim", "stft", "short trim b1",
     ), "short-term fuel trim, bank 1"),
     Meaning("long_trim_1_percent", "%", (
         "long term fuel trim bank 1", "long term fuel trim 1", "long fuel trim 1", "ltft bank 1", "ltft b1", "ltft 1",
-        "ltft1", "long term fuel trim", "ltft",
+        "ltft1", "long term fuel trim", "ltft", "long trim b1",
     ), "long-term fuel trim, bank 1"),
     Meaning("short_trim_2_percent", "%", (
         "short term fuel trim bank 2", "short term fuel trim 2", "short fuel trim 2", "stft bank 2", "stft b2",
         "stft 2",
-        "stft2",
+        "stft2", "short trim b2",
     ), "short-term fuel trim, bank 2"),
     Meaning("long_trim_2_percent", "%", (
         "long term fuel trim bank 2", "long term fuel trim 2", "long fuel trim 2", "ltft bank 2", "ltft b2", "ltft 2",
-        "ltft2",
+        "ltft2", "long trim b2",
     ), "long-term fuel trim, bank 2"),
 )  # fmt: skip
 BY_KEY = {meaning.key: meaning for meaning in MEANINGS}
@@ -144,7 +144,9 @@ def guess_meaning(heading: str) -> Guess | None:
     for pattern in _MISFIRE:
         if found := pattern.match(whole):
             return Guess(f"misfires:{int(found.group(1))}", None, 0)
-    for candidate, its_unit in ((words, unit), (whole, None)):
+    twice, inner = _split_unit(name) if unit is not None else (name, None)  # "coolant_c (degC)" says it twice
+    said_twice = _words(twice) if inner is not None and inner.quantity == unit.quantity else words  # type: ignore[union-attr]
+    for candidate, its_unit in ((words, unit), (said_twice, unit), (whole, None)):
         for meaning in MEANINGS:
             rank = _RANK.get((meaning.key, candidate))
             if rank is None or (candidate in ("", "cyc", "cycle") and its_unit is None):

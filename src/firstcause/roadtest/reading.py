@@ -30,6 +30,7 @@ from firstcause.units import convert, find_unit
 Floats = NDArray[np.float64]
 _SHOWN_LINES = 5
 _GAPS_LISTED = 50
+_CLOCKS_THAT_TELL_WHEN = ("date and time", "Unix time", "clock time")
 
 
 class NoTime(LogError):
@@ -252,7 +253,8 @@ def _assemble(table: _Table, wanted: Sequence[_Choice], head: Head, said: _Notes
         for part, (start, stop) in enumerate(pairwise(bounds), start=1):
             picked = chosen[start:stop][order.keep[start:stop]]
             part_name = label if len(order.starts) == 1 else f"{label} part {part}"
-            drives.append(_drive(table.seconds[picked], {k: v[picked] for k, v in signals.items()}, part_name))
+            values = {key: column[picked] for key, column in signals.items()}
+            drives.append(_drive(table.seconds[picked], values, part_name, table.clock_kind))
     if repeated:
         said.notes.append(f"{repeated} row(s) repeat the time of the row before; no time passes between them")
     said.notes.append(f"time read as {table.clock_kind}")
@@ -322,11 +324,12 @@ def _signals(table: _Table, wanted: Sequence[_Choice], said: _Notes) -> tuple[di
     return signals, uses
 
 
-def _drive(seconds: Floats, signals: Mapping[str, Floats], name: str) -> DriveLog:
+def _drive(seconds: Floats, signals: Mapping[str, Floats], name: str, clock_kind: str) -> DriveLog:
     plain = {key: values for key, values in signals.items() if ":" not in key and np.isfinite(values).any()}
     counters = {int(key[9:]): values for key, values in signals.items() if key.startswith("misfires:")}
     misfires = MappingProxyType({cylinder: counters[cylinder] for cylinder in sorted(counters)})
-    return DriveLog(time_s=seconds - seconds[0], misfires=misfires, name=name, **plain)
+    began = float(seconds[0]) if clock_kind.startswith(_CLOCKS_THAT_TELL_WHEN) else None
+    return DriveLog(time_s=seconds - seconds[0], misfires=misfires, name=name, began_s=began, **plain)
 
 
 def _gaps(drive: DriveLog) -> list[Gap]:

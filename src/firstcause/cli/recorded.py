@@ -1,0 +1,59 @@
+"""Recorded drives from disk, whatever their form: a table, a measurement file, a bus trace, or several of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from firstcause.errors import RequestError
+from firstcause.link.logs import is_recording, read_recording
+from firstcause.roadtest.drivelog import Reading
+from firstcause.roadtest.reading import read_drive_file
+from firstcause.roadtest.tracks import Part, Track, join_parts, read_tracks
+
+
+def read_recorded(
+    files: Sequence[Path], *, mapping: Mapping[str, str] | None = None, split_by: str | None = None
+) -> Reading:
+    """One file as it is; several files as one drive, by their clocks. Raises LogError with what to do."""
+    if split_by and (len(files) > 1 or is_recording(files[0])):
+        raise RequestError("--split-by tells drives of one table apart; give one table with it. Nothing was read.")
+    if len(files) == 1:
+        return _one(files[0], mapping, split_by)[0]
+    parts, readings = [], []
+    for file in files:
+        reading, began = _one(file, mapping, None)
+        if len(reading.drives) > 1:
+            raise RequestError(f"{file.name} holds {len(reading.drives)} drives; judge it alone. Nothing was kept.")
+        parts.append(Part(file.name, reading.drives[0], began))
+        readings.append(reading)
+    drive, said = join_parts(parts)
+    reports = [reading.report for reading in readings]
+    together = replace(
+        reports[0],
+        rows_read=sum(report.rows_read for report in reports),
+        rows_used=sum(report.rows_used for report in reports),
+        set_aside=tuple(each for report in reports for each in report.set_aside),
+        columns_used=tuple(each for report in reports for each in report.columns_used),
+        columns_ignored=tuple(each for report in reports for each in report.columns_ignored),
+        gaps=tuple(gap for report in reports for gap in report.gaps),
+        notes=(*said, *dict.fromkeys(note for report in reports for note in report.notes)),
+        clean_path=all(report.clean_path for report in reports),
+    )
+    return Reading((drive,), together)
+
+
+def _one(file: Path, mapping: Mapping[str, str] | None, split_by: str | None) -> tuple[Reading, float | None]:
+    """A file and the Unix second of its first row, where its clock tells one."""
+    if not is_recording(file):
+        reading = read_drive_file(file, mapping=mapping, split_by=split_by)
+        return reading, reading.drives[0].began_s
+    recorded = read_recording(file)
+    tracks = [Track(each.name, each.unit, each.time_s, each.values) for each in recorded.signals]
+    began = recorded.began_unix_s
+    notes = list(recorded.notes)
+    if began is not None:
+        notes.append(f"recorded from {datetime.fromtimestamp(began, UTC):%Y-%m-%d %H:%M:%S} UTC")
+    return read_tracks(tracks, name=file.stem, mapping=mapping, notes=notes), began

@@ -1,0 +1,134 @@
+"""Measurement data files (ASAM MDF4) and bus traces as signals with their own clocks, for the road test."""
+
+from __future__ import annotations
+
+import gc
+import sys
+import traceback
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from firstcause.errors import LogError, RequestError
+from firstcause.link.traffic import TRACES, read_trace
+
+MEASUREMENTS = frozenset({".mf4", ".mdf", ".dat"})
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Recorded:
+    """One signal of a file: name, unit as written there, times and values of the same shape (n,)."""
+
+    name: str
+    unit: str
+    time_s: Floats
+    values: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class RecordedFile:
+    """The signals of a file, the Unix second at which it begins (None: not told), and what was noticed."""
+
+    signals: tuple[Recorded, ...]
+    began_unix_s: float | None
+    notes: tuple[str, ...]
+
+
+def is_recording(path: Path) -> bool:
+    """Whether the ending says measurement file or trace; a .csv is a table unless it begins as a trace does."""
+    suffix = path.suffix.lower()
+    if suffix == ".csv":
+        with suppress(OSError, UnicodeDecodeError), path.open(encoding="utf-8") as file:
+            return file.readline().startswith("timestamp,arbitration_id,")
+        return False
+    return suffix in MEASUREMENTS or suffix in TRACES
+
+
+def read_recording(path: Path, wanted: Callable[[str, str], bool] = lambda name, unit: True) -> RecordedFile:
+    """The signals of a measurement file or trace for whose (name, unit) `wanted` says yes.
+
+    Raises LogError for a file that cannot be read; RequestError when asammdf is not installed.
+    """
+    if path.suffix.lower() in MEASUREMENTS:
+        return _measurement(path, wanted)
+    columns, report = read_trace(path)
+    notes = [
+        f"{report.answers} answers in {report.frames} frames",
+        *([f"{report.broken} answer(s) broke off and were left out"] if report.broken else []),
+        *([f"{report.without_request} answer(s) to nothing heard were left out"] if report.without_request else []),
+        *([f"{report.undecoded} answer(s) could not be decoded"] if report.undecoded else []),
+        *([report.cut_off] if report.cut_off else []),
+    ]
+    signals = tuple(
+        Recorded(name, column.unit, np.frombuffer(column.at_s), np.frombuffer(column.values))
+        for name, column in columns.items()
+        if wanted(name, column.unit)
+    )
+    began = min((float(each.time_s[0]) for each in signals), default=None)
+    return RecordedFile(signals, began, tuple(notes))
+
+
+def _measurement(path: Path, wanted: Callable[[str, str], bool]) -> RecordedFile:
+    try:
+        import asammdf
+        from asammdf.blocks.utils import MdfException
+    except ImportError as cause:
+        raise RequestError(
+            "Measurement data files need the extra 'mdf' (pip install firstcause[mdf]). Nothing was read."
+        ) from cause
+    try:
+        with asammdf.MDF(path) as mdf:
+            found, text = [], []
+            for name, group, index in _channels(mdf):
+                unit = str(mdf.groups[group].channels[index].unit or "")
+                if not wanted(name, unit):
+                    continue
+                signal = mdf.get(name, group=group, index=index)
+                if not np.issubdtype(signal.samples.dtype, np.number) or signal.samples.ndim != 1:
+                    text.append(name)
+                    continue
+                found.append(Recorded(name, str(signal.unit or unit), np.asarray(signal.timestamps, np.float64),
+                                      _numbers(signal)))  # fmt: skip
+            began = mdf.header.start_time.timestamp()
+    except (MdfException, OSError, ValueError, KeyError, IndexError, TypeError, AttributeError, MemoryError) as cause:
+        _let_go_of(cause)
+        raise LogError(
+            f"The measurement file {path.name} cannot be read ({type(cause).__name__}: {cause}). Nothing was kept; "
+            "export it again."
+        ) from cause
+    notes = (f"{len(text)} channel(s) hold words, not numbers: {', '.join(text[:5])}",) if text else ()
+    return RecordedFile(tuple(found), began if began > 0 else None, notes)
+
+
+def _let_go_of(cause: BaseException) -> None:
+    """asammdf's half-opened file complains once more when it is thrown away; it has been said already."""
+    usual, sys.unraisablehook = sys.unraisablehook, lambda _: None
+    try:
+        traceback.clear_frames(cause.__traceback__)
+        gc.collect()
+    finally:
+        sys.unraisablehook = usual
+
+
+def _numbers(signal: object) -> Floats:
+    """Values after the file's own conversion; what the file marks as invalid is no number."""
+    values = np.array(signal.samples, dtype=np.float64)  # type: ignore[attr-defined]
+    bad = getattr(signal, "invalidation_bits", None)
+    if bad is not None:
+        values[np.asarray(bad, dtype=bool)] = np.nan
+    return values
+
+
+def _channels(mdf: object) -> Iterator[tuple[str, int, int]]:
+    """Name, group and index of each channel that is not a clock, each name once: its first place."""
+    masters: Mapping[int, int] = mdf.masters_db  # type: ignore[attr-defined]
+    for name, places in mdf.channels_db.items():  # type: ignore[attr-defined]
+        for group, index in places:
+            if masters.get(group) != index:
+                yield str(name), group, index
+                break

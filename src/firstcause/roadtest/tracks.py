@@ -1,0 +1,212 @@
+"""Signals that each came with a clock of their own (measurement files, bus traces, parts of one drive) as a drive."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from firstcause.errors import LogError
+from firstcause.roadtest.doubt import doubt_signals
+from firstcause.roadtest.drivelog import (
+    ColumnUse,
+    DriveLog,
+    Floats,
+    Gap,
+    Reading,
+    ReadingReport,
+    SetAside,
+    gap_limit_s,
+)
+from firstcause.roadtest.headings import BY_KEY, guess_meaning
+from firstcause.roadtest.reading import UnknownColumn
+from firstcause.units import convert, find_unit
+
+LARGEST_FOREIGN_GAP_S = 1800.0
+_GAPS_LISTED = 50
+
+
+@dataclass(frozen=True, eq=False)
+class Track:
+    """One signal as recorded: `time_s` and `values` of the same shape (n,), its name and unit as the file says them."""
+
+    name: str
+    unit: str
+    time_s: Floats
+    values: Floats
+
+
+class NoSignal(LogError):
+    """A file without one signal that a drive is judged by."""
+
+    def __init__(self, name: str, found: Sequence[str]) -> None:
+        self.found = tuple(found)
+        listed = ", ".join(found[:20]) + (" …" if len(found) > 20 else "")
+        super().__init__(
+            f"{name} holds no signal that a drive is judged by. Nothing was kept. It has: {listed or 'none'}. "
+            "Say what one of them is with --map."
+        )
+
+
+def read_tracks(
+    tracks: Iterable[Track], *, name: str = "drive", mapping: Mapping[str, str] | None = None, notes: Sequence[str] = ()
+) -> Reading:
+    """One drive from signals of different clocks: a row for every moment at which one of them was read.
+
+    A cell that was not read at that moment stays empty (NaN): nothing is interpolated. `mapping` as for `read_drive`.
+    Values that are not finite, or stand at a time that is not, are set aside and counted. Raises NoSignal, and
+    UnknownColumn for a mapping to something that does not exist.
+    """
+    tracks = list(tracks)
+    chosen, ignored = _chosen(tracks, dict(mapping or {}))
+    signals: dict[str, tuple[Floats, Floats]] = {}
+    uses, aside, read = [], 0, 0
+    for key, unit, track in chosen:
+        held = np.isfinite(track.time_s) & np.isfinite(track.values)
+        read += int(track.values.size)
+        aside += int((~held).sum())
+        if not held.any():
+            ignored.append((track.name, "no value of it is a number"))
+            continue
+        time_s, values = track.time_s[held], track.values[held]
+        order = np.argsort(time_s, kind="stable")
+        house = BY_KEY[key].unit if key in BY_KEY else ""
+        source, target = find_unit(unit), find_unit(house)
+        if source and target and source.quantity != target.quantity:
+            ignored.append((track.name, f"its unit ({unit}) does not fit {key}"))
+            continue
+        fitted = convert(values[order], source.symbol, target.symbol) if source and target else values[order]
+        signals[key] = (time_s[order], fitted)
+        assumed = source is None and bool(house) and house not in ("rpm", "%")
+        backwards = int((np.diff(time_s) < 0).sum())
+        told = (f"{backwards} value(s) stood out of order and were put in order",) if backwards else ()
+        uses.append(ColumnUse(track.name, key, source.symbol if source else house or "count", assumed,
+                              int((~held).sum()), 0, notes=told))  # fmt: skip
+    if not signals:
+        raise NoSignal(name, [track.name for track in tracks])
+    drive = _joined(signals, name)
+    cleaned, doubts = doubt_signals(drive)
+    report = ReadingReport(
+        rows_read=read,
+        rows_used=read - aside,
+        set_aside=(SetAside("no number, or no time", aside, ()),) if aside else (),
+        columns_used=tuple(uses),
+        columns_ignored=tuple(ignored),
+        gaps=_gaps(cleaned),
+        notes=(*notes, "each signal has its own clock; a row stands for each moment at which one was read", *doubts),
+        clean_path=False,
+    )
+    return Reading((cleaned,), report)
+
+
+def _chosen(
+    tracks: Sequence[Track], mapping: Mapping[str, str]
+) -> tuple[list[tuple[str, str, Track]], list[tuple[str, str]]]:
+    """Which track gives which signal, with its unit; the rest with a reason."""
+    names = [track.name for track in tracks]
+    for heading, target in mapping.items():
+        key = target.partition("@")[0]
+        if heading not in names:
+            raise UnknownColumn(f"There is no signal {heading!r}", names)
+        if key != "ignore" and key not in BY_KEY and not (key.startswith("misfires:") and key[9:].isdigit()):
+            raise UnknownColumn(f"{key!r} is not a signal", ["ignore", *BY_KEY, "misfires:N"])
+    ranked: list[tuple[int, int, str, str, Track]] = []
+    ignored: list[tuple[str, str]] = []
+    for at, track in enumerate(tracks):
+        if track.name in mapping:
+            key, _, named = mapping[track.name].partition("@")
+            if key == "ignore":
+                ignored.append((track.name, "you asked to ignore it"))
+            else:
+                ranked.append((-1, at, key, named or track.unit, track))
+            continue
+        guess = guess_meaning(f"{track.name} ({track.unit})" if find_unit(track.unit) else track.name)
+        if guess is None or guess.key in ("group", "time_s"):
+            ignored.append((track.name, "its meaning is not known"))
+        else:
+            ranked.append((guess.rank, at, guess.key, track.unit, track))
+    chosen: dict[str, tuple[str, str, Track]] = {}
+    for _, _, key, unit, track in sorted(ranked, key=lambda item: item[:2]):
+        if key in chosen:
+            ignored.append((track.name, f"{chosen[key][2].name!r} already gives {key}"))
+        else:
+            chosen[key] = (key, unit, track)
+    return list(chosen.values()), ignored
+
+
+def _joined(signals: Mapping[str, tuple[Floats, Floats]], name: str) -> DriveLog:
+    """One clock of all moments; the last of two values of one signal at the same moment stands."""
+    moments = np.unique(np.concatenate([time_s for time_s, _ in signals.values()]))
+    filled: dict[str, NDArray[np.float64]] = {}
+    for key, (time_s, values) in signals.items():
+        column = np.full(moments.size, np.nan)
+        column[np.searchsorted(moments, time_s)] = values
+        filled[key] = column
+    counters = {int(key[9:]): column for key, column in filled.items() if key.startswith("misfires:")}
+    plain = {key: column for key, column in filled.items() if ":" not in key}
+    ordered = MappingProxyType({cylinder: counters[cylinder] for cylinder in sorted(counters)})
+    return DriveLog(time_s=moments - moments[0], misfires=ordered, name=name, **plain)  # type: ignore[arg-type]
+
+
+def _gaps(drive: DriveLog) -> tuple[Gap, ...]:
+    steps = np.diff(drive.time_s)
+    wide = np.flatnonzero(steps > drive.row_gap_limit_s())
+    return tuple(Gap(drive.name, float(drive.time_s[row]), float(steps[row])) for row in wide[:_GAPS_LISTED])
+
+
+@dataclass(frozen=True, eq=False)
+class Part:
+    """One file of several: its name, its drive, and when its first row was, on a clock of all (None: untold)."""
+
+    name: str
+    log: DriveLog
+    began_s: float | None
+
+
+class PartsDoNotJoin(LogError):
+    """Files that cannot be shown to be one drive."""
+
+    def __init__(self, why: str) -> None:
+        super().__init__(f"These files are not joined: {why}. Nothing was kept; judge them one by one.")
+
+
+def join_parts(parts: Sequence[Part]) -> tuple[DriveLog, tuple[str, ...]]:
+    """Several files of one drive, by their clocks, and what was found between them.
+
+    Where two files hold the same signal at once, the values of the file that began first stand, and the rest is counted
+    as overlap. Files with different signals at the same time are laid side by side. Raises PartsDoNotJoin where nothing
+    tells when a part began, or where more than half an hour lies between two parts.
+    """
+    undated = [part.name for part in parts if part.began_s is None]
+    if undated:
+        raise PartsDoNotJoin(f"nothing tells when {', '.join(undated)} began, so nobody knows how they follow")
+    ordered = sorted(parts, key=lambda part: part.began_s or 0.0)
+    start_s = ordered[0].began_s or 0.0
+    said: list[str] = []
+    end_s = -np.inf
+    signals: dict[str, tuple[Floats, Floats]] = {}
+    for part in ordered:
+        offset_s = (part.began_s or 0.0) - start_s
+        between_s = offset_s - end_s
+        if np.isfinite(between_s) and between_s > LARGEST_FOREIGN_GAP_S:
+            raise PartsDoNotJoin(f"{between_s / 60:.0f} minutes lie before {part.name}")
+        if np.isfinite(between_s) and between_s > gap_limit_s(part.log.time_s):
+            said.append(f"{between_s:.0f} s are missing before {part.name}; nothing is counted over them")
+        overlap = 0
+        for key, values in part.log.signals().items():
+            held = np.isfinite(values)
+            time_s, kept = part.log.time_s[held] + offset_s, values[held]
+            if key in signals:
+                later = time_s > signals[key][0][-1]
+                overlap += int((~later).sum())
+                time_s = np.concatenate([signals[key][0], time_s[later]])
+                kept = np.concatenate([signals[key][1], kept[later]])
+            signals[key] = (time_s, kept)
+        if overlap:
+            said.append(f"{overlap} value(s) of {part.name} stand in a file before it as well and were left out")
+        end_s = max(end_s, offset_s + part.log.duration_s)
+    usable = {key: pair for key, pair in signals.items() if pair[0].size}
+    return replace(_joined(usable, ordered[0].log.name), name=ordered[0].log.name), tuple(said)
