@@ -6,6 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, StringConstraints, model_validator
 
+from firstcause.knowledge.costs import Afterwards
 from firstcause.knowledge.ground import Grounded, Identifier, Minutes, PartsClass, Probability, Strict, Words
 
 
@@ -263,12 +264,16 @@ class Model(Strict):
     closing: ClosingLimit
     sureness: Sureness
     conflict: ConflictLimit
+    afterwards: Afterwards
 
     @model_validator(mode="after")
     def _a_likelihood_for_each_strength(self) -> Self:
         for name in ("names_it", "names_another"):
             if len(getattr(self.complaint.codes, name)) != len(self.levels):
                 raise ValueError(f"complaint.codes.{name} has not one number for each of the {len(self.levels)} levels")
+        harm = self.afterwards.harm
+        if harm is not None and set(harm.per_1000_km) != set(self.levels):
+            raise ValueError("afterwards.harm.per_1000_km names the strengths of the complaint, each once")
         return self
 
     @property

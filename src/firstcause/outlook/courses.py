@@ -52,6 +52,16 @@ class Course:
     return_price: float = 0.0
     noticed_after_km: float = 150.0
     leaves_open: str = ""
+    beside: frozenset[str] = frozenset()
+    price_by_cause: Mapping[str, float] = field(default_factory=dict)
+
+    def relieves_of(self, cause: str) -> bool:
+        """Whether the complaint is gone at first although this cause stands."""
+        return self.relieves and cause not in self.beside
+
+    def on_return_of(self, cause: str) -> OnReturn:
+        """What is done when the complaint returns by this cause; what does not touch it is not done again and again."""
+        return "settle" if cause in self.beside and self.on_return == "renew" else self.on_return
 
 
 def require_whole(standing: tuple[Standing, ...]) -> None:

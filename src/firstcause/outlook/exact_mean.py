@@ -30,13 +30,15 @@ def expected_price(standing: tuple[Standing, ...], course: Course, horizon_km: f
     require_whole(standing)
     total = course.price_now
     for each in standing:
+        total += each.chance * course.price_by_cause.get(each.cause, 0.0)
         left = each.chance * (1.0 - course.cures.get(each.cause, 0.0))
-        if each.life is None or left == 0.0 or course.on_return == "live-with-it":
+        if each.life is None or left == 0.0 or course.on_return_of(each.cause) == "live-with-it":
             continue
         age_km = 0.0 if course.fresh else each.running_km
         seen = each.life.learnt(running_km=[each.running_km])
-        once = course.on_return == "settle"
-        count = partial(_ended if once else _returns, age_km=age_km, horizon_km=horizon_km, relieved=course.relieves)
+        once = course.on_return_of(each.cause) == "settle"
+        relieved = course.relieves_of(each.cause)
+        count = partial(_ended if once else _returns, age_km=age_km, horizon_km=horizon_km, relieved=relieved)
         price = course.return_price + (each.settle_price if once else 0.0)
         total += left * _over_scales(seen, count) * price
     return total

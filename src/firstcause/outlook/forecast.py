@@ -23,7 +23,8 @@ class Forecast:
     """One course over the distance. Arrays have one value for each of `distance_km`; prices in the shop's currency.
 
     `low` and `high` hold 8 of 10 simulated owners between them; `returned` is the share whose complaint was back by
-    then; `harmed` the share with lasting damage. `error` is the standard error of the mean.
+    then; `harmed` the share with lasting damage. `error` is the standard error of the mean. `mean_without_harm` is the
+    mean at the horizon with lasting damage left out, as `exact_mean` has it.
     """
 
     course: Course
@@ -36,6 +37,7 @@ class Forecast:
     harmed: Array
     first_return_km: tuple[float, float, float] | None
     """10, 50 and 90 % points of the first return among those in whom it returns within the horizon; None if none"""
+    mean_without_harm: float
 
     @property
     def price_at_end(self) -> tuple[float, float, float]:
@@ -67,10 +69,12 @@ def _simulate(standing: tuple[Standing, ...], course: Course, horizon_km: float,
     drawn = random.choice(len(standing), size=draws, p=[each.chance for each in standing])
     luck = random.random(draws)
     for at, each in enumerate(standing):
+        price[drawn == at, 0] += course.price_by_cause.get(each.cause, 0.0)
         of = np.random.default_rng([seed, at])
         mine = np.flatnonzero((drawn == at) & (luck >= course.cures.get(each.cause, 0.0)))
         if each.life is not None and len(mine):
             _drive(each, course, of, mine, (grid, price, first, harm_at))
+    harm_prices = np.array([each.harm_price for each in standing])[drawn]
     price = price.cumsum(axis=1)
     back = first[first <= horizon_km]
     span = tuple(float(q) for q in np.quantile(back, [0.1, 0.5, 0.9])) if len(back) else None
@@ -79,6 +83,7 @@ def _simulate(standing: tuple[Standing, ...], course: Course, horizon_km: float,
         course, grid, price.mean(axis=0), low, high, price.std(axis=0, ddof=1) / np.sqrt(draws),
         (first[:, None] <= grid).mean(axis=0), (harm_at[:, None] <= grid).mean(axis=0),
         None if span is None else (span[0], span[1], span[2]),
+        float(price[:, -1].mean() - (harm_prices * np.isfinite(harm_at)).mean()),
     )  # fmt: skip
 
 
@@ -93,7 +98,8 @@ def _drive(
     seen = life.learnt(running_km=[each.running_km])
     scales = seen.scales_km(random, len(mine))
     age = 0.0 if course.fresh else each.running_km
-    where = np.zeros(len(mine)) if not course.relieves else _residual_km(life.shape, scales, age, random)
+    relieved, on_return = course.relieves_of(each.cause), course.on_return_of(each.cause)
+    where = _residual_km(life.shape, scales, age, random) if relieved else np.zeros(len(mine))
     active = np.arange(len(mine))
     for _ in range(MOST_RETURNS):
         active = active[where[active] <= horizon]
@@ -101,14 +107,14 @@ def _drive(
             return
         cars, at = mine[active], where[active]
         first[cars] = np.minimum(first[cars], at)
-        live = course.on_return == "live-with-it"
+        live = on_return == "live-with-it"
         with_it = np.full(len(active), np.inf if live else course.noticed_after_km)
         _harm(each, random, cars, at, with_it, (grid, price, harm_at))
         if live:
             return
-        once = course.return_price + (each.settle_price if course.on_return == "settle" else 0.0)
+        once = course.return_price + (each.settle_price if on_return == "settle" else 0.0)
         _book(price, grid, cars, at, np.full(len(cars), once))
-        if course.on_return == "settle":
+        if on_return == "settle":
             return
         where[active] = at + scales[active] * random.weibull(life.shape, len(active))
     raise RequestError(
