@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from firstcause.casebook.prospects import NOTHING, Prospects, Span, prospects_of
+from firstcause.casebook.prospects import Prospects, Span, prospects_of
 from firstcause.casebook.weighing import WeighedCase
 from firstcause.errors import RequestError
 from firstcause.outlook.crossing import Crossing, Matter, crossing, what_matters
@@ -77,7 +77,7 @@ class Ahead:
 def _option(told: Forecast, exact: float, span: Span) -> dict[str, Any]:
     mean, low, high = told.price_at_end
     return {
-        "option": told.course.key, "name": told.course.name, "price_now": float(told.mean[0]),
+        "option": told.course.key, "name": told.course.name, "price_now": told.course.price_now,
         "price_now_span": span,
         "price": {"mean": mean, "from": low, "to": high, "error": float(told.error[-1]),
                   "exact_without_harm": exact, "without_harm": told.mean_without_harm},
@@ -104,9 +104,11 @@ def look_ahead(
     told = forecast(prospects.standing, prospects.courses, horizon_km, seed, draws)
     exact = tuple(expected_price(prospects.standing, course, horizon_km) for course in prospects.courses)
     pays = tuple(_all_crossings(told))
-    pair = _pair(told)
-    matters = () if pair is None else what_matters(prospects.standing, *(each.course for each in pair), horizon_km, seed)
-    between = None if pair is None else (pair[0].course.key, pair[1].course.key)
+    between, matters = None, tuple[Matter, ...]()
+    if (pair := _pair(told)) is not None:
+        first, second = (each.course for each in pair)
+        between = (first.key, second.key)
+        matters = what_matters(prospects.standing, first, second, horizon_km, seed)
     return Ahead(prospects, months, km_a_month, seed, draws, told, exact, pays, between, matters[:MATTERS_SHOWN])
 
 
@@ -125,7 +127,3 @@ def _pair(told: tuple[Forecast, ...]) -> tuple[Forecast, Forecast] | None:
     work = sorted((t for t in told if t.course.key != "sell"), key=lambda each: float(each.mean[-1]))
     return (work[0], work[1]) if len(work) > 1 else None
 
-
-def left_to_stand(ahead: Ahead) -> float:
-    """Chance that anything stands at all."""
-    return 1.0 - sum(each.chance for each in ahead.prospects.standing if each.cause == NOTHING)

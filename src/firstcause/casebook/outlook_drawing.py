@@ -42,15 +42,16 @@ class _Plot:
     def frame(self, say: Callable[[float], str], title: str, months: float) -> str:
         found = [text(LEFT - 56, 20, title, "title", size=13, weight=600)]
         for at in np.linspace(0.0, self.top, 5):
-            found.append(line(LEFT, self.y(at), LEFT + PLOT_WIDTH, self.y(at), "grid"))
+            y = self.y(at)
+            found.append(f'<path d="M{LEFT:.1f} {y:.1f}h{PLOT_WIDTH:.1f}" class="grid" stroke="#ccc"/>')
             found.append(text(LEFT - 6, self.y(at) + 4, say(at), "tick", anchor="end", fill=QUIET))
         for share in (0.0, 0.25, 0.5, 0.75, 1.0):
             km, under = share * self.horizon_km, TOP + PLOT_HEIGHT
             found.append(text(self.x(km), under + 16, f"{km:,.0f}", "tick", anchor="middle", fill=QUIET))
             found.append(text(self.x(km), under + 30, f"{share * months:.0f}", "tick", anchor="middle", fill=QUIET))
         under = TOP + PLOT_HEIGHT
-        found.append(text(LEFT + PLOT_WIDTH + 18, under + 16, "km", "tick", fill=QUIET))
-        found.append(text(LEFT + PLOT_WIDTH + 18, under + 30, "months", "tick", fill=QUIET))
+        found.append(text(LEFT + PLOT_WIDTH + 30, under + 16, "km", "tick", fill=QUIET))
+        found.append(text(LEFT + PLOT_WIDTH + 30, under + 30, "months", "tick", fill=QUIET))
         return "".join(found)
 
 
@@ -58,7 +59,8 @@ def draw_prices(ahead: Ahead, currency: str, name: str = "prices") -> str:
     """Price over the distance for each option, the mean as a line, 8 owners in 10 as a band; SVG text."""
     shown = ahead.forecasts
     plot = _Plot(ahead.horizon_km, _round_up(max(float(each.high.max()) for each in shown) or 1.0))
-    body = [plot.frame(lambda at: f"{at:,.0f}", f"What each option costs so far ({currency}, before tax)", ahead.months)]
+    title = f"What each option costs so far ({currency}, before tax)"
+    body = [plot.frame(lambda at: f"{at:,.0f}", title, ahead.months)]
     for (ink, _), each in zip(_strokes(len(shown)), shown, strict=True):
         band = plot.points(each.distance_km, each.high) + " " + plot.points(each.distance_km[::-1], each.low[::-1])
         body.append(f'<polygon points="{band}" class="band" fill="{ink}" fill-opacity="0.10"/>')

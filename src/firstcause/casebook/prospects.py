@@ -9,16 +9,19 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite
+from typing import NamedTuple
 
 from firstcause.casebook.lives import Lives, Position, lives_of
 from firstcause.casebook.weighing import WeighedCase
-from firstcause.knowledge.schema import Behaviour
+from firstcause.knowledge.base import fits
+from firstcause.knowledge.schema import Behaviour, FaultEntry
 from firstcause.outlook.courses import Course, Standing
 from firstcause.outlook.lifetime import LifeBelief
 from firstcause.reasoning.bills import VICTIM_TO_RENEW, RepairTable, repair_table
 from firstcause.reasoning.choice import Option
-from firstcause.reasoning.steps import Step, repair_steps
+from firstcause.reasoning.steps import Step, repair_step
 from firstcause.reasoning.verdict import quiet_since_change
+from firstcause.vehicle.place import cylinder
 
 MOST_NAMED = 6
 MOST_CURES = 2
@@ -26,6 +29,15 @@ WORTH_CURING = 0.05
 LIKELY_ENOUGH = 0.5  # after a test the likeliest cause is repaired from here on; below it stays open. Judgement.
 REACHES_MOST = 0.5  # a repair that reaches so much of what may stand, and costs most, is "replace the unit". Judgement.
 NOTHING, SOMETHING_ELSE = "nothing", "something-else"
+
+
+class Spoilt(NamedTuple):
+    """A part that a cause spoils: the victim's fault, the kind of part, and the cylinder that it serves."""
+
+    fault: str
+    part: str
+    number: int
+
 
 Span = tuple[float, float | None]
 """What something may cost, from and to; None where it has no upper end."""
@@ -119,36 +131,50 @@ class _Maker:
         entry = self.model.entry(cause)
         place = str(self.model.place_now(cause))
         name = entry.name if place == "engine" else f"{entry.name} ({place})"
-        victims = self.victims_of(cause)
-        lives = [self.lives[at] for at in self._positions(cause, victims) if at in self.lives]
+        lives = [self.lives[at] for at in self._positions(cause) if at in self.lives]
         running = max((life.running_km or 0.0 for life in lives), default=0.0) if self.gone_now else 0.0
         return Standing(
             cause, name, chance, self._life(cause, lives), self._settle_price(cause), *self._harm(cause), running
         )
 
-    def victims_of(self, cause: str) -> list[str]:
-        """Victims of the present parts that this cause spoils, at the cylinders in question."""
+    def victims_of(self, cause: str) -> list[Spoilt]:
+        """What this cause spoils at the cylinders in question, be the part that sits there now spoilt or clean."""
         sites = self.model.sites or frozenset(self.model.car.layout.cylinders)
+        fault = self.model.facts[cause].fault
+        victims = [entry for entry in self.knowledge.faults.values() if entry.kind == "victim"]
         return [
-            each.id
-            for each in self.model.network.causes
-            if each.id in set(self.model.current.values())
-            and cause in {parent for parent, _ in each.parents}
-            and self.model.entry(each.id).kind == "victim"
-            and self.model.reach(each.id) & sites
+            Spoilt(entry.id, entry.part, number)
+            for entry in victims
+            if entry.part is not None and any(link.fault == fault for link in entry.caused_by)
+            for number in sorted(self.model.reach(cause) & sites)
         ]
 
-    def _positions(self, cause: str, victims: Sequence[str]) -> list[Position]:
+    def _was_spoilt(self, victim: Spoilt) -> float:
+        """Chance that the part is spoilt so now, or that one which sat there before was."""
+        facts = self.model.facts
+        return max(
+            (chance for cause, chance in self.belief.items() if facts[cause].fault == victim.fault
+             and victim.number in facts[cause].home | self.model.reach(cause)),
+            default=0.0,
+        )  # fmt: skip
+
+    def _acted_through(self, cause: str) -> set[Spoilt]:
+        """The victims by which this cause has likely made the complaint."""
+        return {victim for victim in self.victims_of(cause) if self._was_spoilt(victim) >= VICTIM_TO_RENEW}
+
+    def _positions(self, cause: str) -> list[Position]:
         """Where parts sit whose lives tell of this cause: its victims, and itself when it is a part."""
-        found = []
-        for each in (cause, *victims):
-            part = self.model.entry(each).part
-            if part is not None:
-                found += [(part, number) for number in sorted(self.model.reach(each))]
-        return found
+        found: list[Position] = [(victim.part, victim.number) for victim in self.victims_of(cause)]
+        part = self.model.entry(cause).part
+        return found + ([] if part is None else [(part, number) for number in sorted(self.model.reach(cause))])
+
+    def _entries(self, cause: str) -> list[FaultEntry]:
+        """The cause and what it spoils, each entry once."""
+        spoils = dict.fromkeys(victim.fault for victim in self.victims_of(cause))
+        return [self.model.entry(cause), *(self.knowledge.faults[fault] for fault in spoils)]
 
     def _life(self, cause: str | None, lives: Sequence[Lives]) -> LifeBelief:
-        entries = [] if cause is None else [self.model.entry(each) for each in (cause, *self.victims_of(cause))]
+        entries = [] if cause is None else self._entries(cause)
         span = next((entry.returns_after_km for entry in entries if entry.returns_after_km is not None), None)
         first, last = span or self.about.unsaid_after_km
         ground = "knowledge base, judgement" if span else "nothing is written of its return: a wide span is taken"
@@ -169,7 +195,7 @@ class _Maker:
         if harm is None:
             return 0.0, 0.0
         price = self.terms.parts_class[harm.parts_class] + self.terms.labour(harm.minutes)
-        every = [] if cause is None else [self.model.entry(each).behaviour for each in (cause, *self.victims_of(cause))]
+        every = [] if cause is None else [entry.behaviour for entry in self._entries(cause)]
         rates = [_rate(behaviour, harm.per_1000_km) for behaviour in every if behaviour is not None]
         return max(rates, default=sorted(harm.per_1000_km.values())[len(harm.per_1000_km) // 2]), price
 
@@ -180,13 +206,13 @@ class _Maker:
 
     # ------------------------------------------------------------ courses
 
-    def _untouched(self, renewed: frozenset[str]) -> frozenset[str]:
+    def _untouched(self, renewed: set[Spoilt]) -> frozenset[str]:
         """Causes that keep the complaint up unless cured: those that act by themselves or by a victim left as it is."""
         if self.gone_now:
             return frozenset()
         beside = {SOMETHING_ELSE}
         for cause in self.model.live_roots:
-            victims = {v for v in self.victims_of(cause) if self.belief[v] >= VICTIM_TO_RENEW}
+            victims = self._acted_through(cause)
             if self.model.entry(cause).behaviour is not None or not victims or not victims <= renewed:
                 beside.add(cause)
         return frozenset(beside)
@@ -205,19 +231,13 @@ class _Maker:
 
     def _renew_victim(self, named: Sequence[str]) -> list[tuple[Course, Span]]:
         """Renew what is spoilt each time, and leave what spoils it."""
-        victims = {v for cause in named for v in self.victims_of(cause)}
-        renewed = {v for v in self.model.network.causes if self.model.entry(v.id).kind == "victim"}
-        past = {self.model.facts[v.id].fault for v in renewed if self.belief[v.id] >= VICTIM_TO_RENEW}
-        spoilt = sorted(
-            (v for v in victims if self.belief[v] >= VICTIM_TO_RENEW or self.model.facts[v].fault in past),
-            key=lambda v: -self.belief[v],
-        )
-        step = None if not spoilt else self._renewal(spoilt[0])
-        if step is None:
+        spoilt = {victim for cause in named for victim in self._acted_through(cause)}
+        worst = max(spoilt, key=lambda victim: (self._was_spoilt(victim), -victim.number), default=None)
+        step = None if worst is None else self._renewal(worst)
+        if worst is None or step is None:
             return []
-        touched = frozenset(v for v in victims if self.model.entry(v).part == self.model.entry(spoilt[0]).part)
-        entry, place = self.model.entry(spoilt[0]), self.model.place_now(spoilt[0])
-        part = self.knowledge.parts[entry.part].name.lower() if entry.part is not None else entry.name.lower()
+        touched = {victim for victim in spoilt if (victim.part, victim.number) == (worst.part, worst.number)}
+        part, place = self.knowledge.parts[worst.part].name.lower(), cylinder(worst.number)
         price = step.price + self.terms.labour(self.terms.verify_minutes)
         now = 0.0 if self.gone_now else price
         course = Course(
@@ -228,10 +248,14 @@ class _Maker:
         span = self._span(step) if now else (0.0, 0.0)
         return [(course, span)]
 
-    def _renewal(self, victim: str) -> Step | None:
-        entry, place = self.model.entry(victim), self.model.place_now(victim)
-        steps = repair_steps(self.model, self.terms, self.weighed.weighing.advice.standing_open)
-        able = [s for s in steps if s.place == place and self.knowledge.repairs[s.what].renews == entry.part]
+    def _renewal(self, victim: Spoilt) -> Step | None:
+        """The cheapest repair that renews the part at its cylinder."""
+        place, open_now = cylinder(victim.number), self.weighed.weighing.advice.standing_open
+        able = [
+            repair_step(self.model, self.terms, repair, place, open_now)
+            for repair in self.knowledge.repairs.values()
+            if repair.renews == victim.part and repair.on == "cylinder" and fits(repair.fitted, self.model.car.layout)
+        ]
         return min(able, key=lambda step: step.price, default=None)
 
     def _repairs(self, named: Sequence[str]) -> list[tuple[Course, Span]]:
@@ -247,11 +271,13 @@ class _Maker:
         unit = max(units, key=lambda offer: offer[1], default=None)
         found: list[tuple[Course, Span]] = []
         shown: set[str] = set()
-        for offer in sorted((o for o in offers if o is not unit), key=lambda offer: -offer[0]):
-            aims = max(offer[3], key=lambda cause: self.belief[cause] * offer[3][cause], default=None)
-            if len(found) < MOST_CURES and offer[0] >= WORTH_CURING and aims is not None and aims not in shown:
-                shown.add(aims)
-                found.append(self._cure("cure " + offer[2].key, f"{offer[2].name} ({offer[2].place})", offer))
+        for cause in [each for each in named if self.belief[each] >= WORTH_CURING]:
+            able = [o for o in offers if o is not unit and o[3][cause] >= LIKELY_ENOUGH and o[2].key not in shown]
+            offer = min(able, key=lambda each: each[1], default=None)
+            if offer is not None and len(found) < MOST_CURES:
+                shown.add(offer[2].key)
+                of = self.model.entry(cause).name.lower()
+                found.append(self._cure("cure " + offer[2].key, f"{offer[2].name} ({offer[2].place}), for {of}", offer))
         if unit is not None:
             found.append(self._cure("unit", f"Replace the unit: {unit[2].name.lower()}", unit))
         return found
@@ -259,18 +285,14 @@ class _Maker:
     def _is_dear(self, offer: Offer) -> bool:
         return self.knowledge.repairs[offer[2].what].parts_class in ("E", "F")
 
-    def _cure(
-        self, key: str, name: str, offer: Offer
-    ) -> tuple[Course, Span]:
+    def _cure(self, key: str, name: str, offer: Offer) -> tuple[Course, Span]:
         _, price, step, cures = offer
-        renewed = frozenset(
-            v for cause in cures if cures[cause] > 0.0 for v in self.victims_of(cause)
-            if self.belief[v] >= VICTIM_TO_RENEW
-        )  # fmt: skip
+        renewed = {victim for cause, chance in cures.items() if chance > 0.0 for victim in self._acted_through(cause)}
         left = [self.model.entry(c).name.lower() for c, chance in cures.items() if chance < LIKELY_ENOUGH]
         course = Course(
             key, name, price, "settle", cures, return_price=self.terms.comeback,
-            noticed_after_km=self.about.noticed_after_km, beside=self._untouched(renewed), fresh=bool(renewed),
+            noticed_after_km=self.about.noticed_after_km, beside=self._untouched(renewed),
+            fresh=bool(renewed) and not self.gone_now,
             leaves_open=f"If it is not that: {', '.join(left[:3])}." if left else "Only what the repair may miss.",
         )  # fmt: skip
         return course, self._span(step, price - step.price)
@@ -305,7 +327,7 @@ class _Maker:
         course = Course(
             "test " + step.key, f"Settle the cause first: {step.name} ({step.place}{other}), then repair what it shows",
             step.price, "settle", cures, return_price=self.terms.comeback, noticed_after_km=self.about.noticed_after_km,
-            beside=self._untouched(frozenset()), price_by_cause=price, fresh=False,
+            beside=self._untouched(set()), price_by_cause=price, fresh=False,
             leaves_open="What the test does not tell apart.",
         )  # fmt: skip
         return [(course, (step.price, step.price + max(price.values(), default=0.0)))]

@@ -111,7 +111,8 @@ def _print_option(told: Forecast, ahead: Ahead, currency: str) -> None:
         line(told.course.leaves_open)
         return
     span = f"from {least:,.0f}" if most is None else f"{least:,.0f} to {most:,.0f}"
-    now = "nothing" if not told.mean[0] else f"{told.mean[0]:,.0f} {currency}" + ("" if most == least else f" ({span})")
+    price = told.course.price_now
+    now = "nothing" if not price else f"{price:,.0f} {currency}" + ("" if most == least else f" ({span})")
     line(f"Now: {now}.")
     line(
         f"At the end: {mean:,.0f} {currency} in the mean (± {2 * told.error[-1]:,.0f} by the draw); "
