@@ -15,7 +15,8 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import numpy as np
-from tests.reasoning.small_problems import (
+
+from firstcause.trial.reduced import (
     NowOrLater,
     NowOrNever,
     Optimum,

@@ -9,7 +9,10 @@ from functools import cache
 
 import numpy as np
 import pytest
-from tests.reasoning.small_problems import (
+
+from firstcause.reasoning.lookahead import think
+from firstcause.reasoning.theory import Array
+from firstcause.trial.reduced import (
     Known,
     Optimum,
     Ours,
@@ -21,9 +24,6 @@ from tests.reasoning.small_problems import (
     name_of,
     option_named,
 )
-
-from firstcause.reasoning.lookahead import think
-from firstcause.reasoning.theory import Array
 
 PROBLEMS = range(1000, 1004)
 # Published, other problems: 2.5 % for asking now or later, 21 % for now or never, 59 % for repairs alone

@@ -80,9 +80,7 @@ def work(plan: Plan, number: int, policy: str) -> Row:
     """One car by one policy; the row says so where no car could be drawn."""
     try:
         drawn = (
-            from_file(number, plan.files[number], settings())
-            if plan.files
-            else _drawn(plan.seed, number, plan.physics)
+            from_file(number, plan.files[number], settings()) if plan.files else _drawn(plan.seed, number, plan.physics)
         )
     except NoSuchCar as error:
         return {"car": number, "policy": policy, "broken": str(error)}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
@@ -22,6 +22,17 @@ class Interval:
     value: float
     low: float
     high: float
+
+
+@dataclass(frozen=True)
+class Gap:
+    """One policy on the reduced problems: expected cost, and by which share it is above the exact optimum."""
+
+    policy: str
+    cost: Interval
+    over_optimum: Interval
+    worst: float
+    """the largest excess on one problem, as a share"""
 
 
 @dataclass(frozen=True)
@@ -96,7 +107,7 @@ def _column(whole: dict[int, dict[str, Row]], policy: str, key: str) -> NDArray[
     return np.array([float(found[policy][key]) for found in whole.values()])
 
 
-def _interval(values: NDArray[np.float64], picks: NDArray[np.int64]) -> Interval:
+def interval(values: NDArray[np.float64], picks: NDArray[np.int64]) -> Interval:
     """The mean and the percentile interval of its bootstrap (Efron & Tibshirani 1993, ch. 13), from memory."""
     means = values[picks].mean(axis=1)
     low, high = np.quantile(means, [(1 - LEVEL) / 2, (1 + LEVEL) / 2])
@@ -112,10 +123,10 @@ def _line(
     cost = _column(whole, policy, "cost")
     referred = float(np.mean([found[policy]["state"] == "referred" for found in whole.values()]))
     return Line(
-        policy, _interval(cost, picks), _interval(cost - (cost if base is None else base), picks),
-        _interval(_column(whole, policy, "minutes"), picks), float(np.quantile(cost, 0.9)), float(cost.max()),
+        policy, interval(cost, picks), interval(cost - (cost if base is None else base), picks),
+        interval(_column(whole, policy, "minutes"), picks), float(np.quantile(cost, 0.9)), float(cost.max()),
         mean("good_parts"), mean("false_cured"), mean("comebacks"),
-        _interval(_column(whole, policy, "named_right"), picks), mean("steps"), referred, mean("seconds"),
+        interval(_column(whole, policy, "named_right"), picks), mean("steps"), referred, mean("seconds"),
     )  # fmt: skip
 
 
@@ -158,3 +169,26 @@ def table_text(tally: Tally) -> str:
         f"many had their lamp on for a misfire); {tally.broken} rows broken off."
     )
     return f"{table}\n\n{told}"
+
+
+def gaps(costs: Mapping[str, NDArray[np.float64]], optimum: str, seed: int) -> tuple[Gap, ...]:
+    """Each policy against the exact optimum, problem by problem; intervals by resampling problems."""
+    best = costs[optimum]
+    picks = np.random.default_rng(seed).integers(len(best), size=(RESAMPLES, len(best)))
+    return tuple(
+        Gap(policy, interval(found, picks), interval(found / best - 1.0, picks), float((found / best - 1.0).max()))
+        for policy, found in costs.items()
+    )
+
+
+def gaps_text(found: Sequence[Gap], problems: int) -> str:
+    """The reduced trial as Markdown."""
+    lines = ["| policy | expected cost | over the exact optimum | worst problem |", "| --- | --- | --- | --- |"]
+    for gap in found:
+        cost, over = gap.cost, gap.over_optimum
+        lines.append(
+            f"| {gap.policy} | {cost.value:.0f} ({cost.low:.0f} to {cost.high:.0f}) | "
+            f"{over.value:+.2%} ({over.low:+.2%} to {over.high:+.2%}) | {gap.worst:+.1%} |"
+        )
+    told = f"{problems} problems of five faults, three tests and three openings; the costs are exact expectations."
+    return "\n".join(lines) + f"\n\n{told}"

@@ -1,4 +1,4 @@
-"""Random troubleshooting problems small enough to be solved exactly, and the policies that are compared on them.
+"""The trial reduced until the exact optimum can be worked out: random small problems, and what each policy costs there.
 
 One fault of five stands. Repairs are imperfect and may reach a second fault, tests are noisy with two or three
 outcomes, and both need openings that are paid once while they stay open; the proving drive after each repair shuts
@@ -8,8 +8,8 @@ ends it at a price.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -20,6 +20,8 @@ from firstcause.reasoning.theory import Array, Bill, expected_bill
 
 FAULTS, TESTS, OPENINGS = 5, 3, 3
 NOTHING_LEFT = 1e-9
+WORTH_TRYING = 0.02
+OPTIMUM = "exact optimum"
 
 Option = tuple[str, int]
 REFER: Option = ("refer", 0)
@@ -200,6 +202,15 @@ class Optimum(Policy):
         return self._costs[known]
 
 
+class AllKnowing(Policy):
+    """Knows which fault stands, and so bounds every policy from below: the optimum of each fault by itself."""
+
+    def cost(self, known: Known = Known()) -> float:
+        alone = np.eye(FAULTS)
+        each = [Optimum(replace(self.problem, prior=alone[fault])).cost(known) for fault in range(FAULTS)]
+        return float(self.problem.belief(known) @ each)
+
+
 def plain(problem: Problem, known: Known) -> float:
     """ECR without further looking, as the engine works it out."""
     return float(expected_bill(problem.bill(known.in_vain, known.open), problem.belief(known)[None], np.zeros(1))[0])
@@ -215,6 +226,29 @@ class RepairsOnly(Policy):
         if gain[best] <= NOTHING_LEFT or plain(self.problem, known) >= belief @ self.problem.refer - NOTHING_LEFT:
             return REFER
         return ("repair", best)
+
+
+class MostLikelyFirst(Policy):
+    """The cheapest repair of the likeliest fault; handed on when none is left, or a dear one for a mere guess."""
+
+    def choose(self, known: Known) -> Option:
+        left = [r for r in range(FAULTS) if r not in known.in_vain]
+        belief = self.problem.belief(known)
+        for fault in np.argsort(-belief):
+            able = [r for r in left if self.problem.solves[r, fault] >= 0.5]
+            if able and belief[fault] >= WORTH_TRYING:
+                return ("repair", min(able, key=lambda r: float(self.problem.repair_price[r])))
+        return REFER
+
+
+class CheapestFirst(Policy):
+    """The cheapest repair that has any chance worth the name."""
+
+    def choose(self, known: Known) -> Option:
+        gain = self.problem.solves @ self.problem.belief(known)
+        able = [r for r in range(FAULTS) if r not in known.in_vain and gain[r] >= WORTH_TRYING]
+        cheapest = min(able, key=lambda r: float(self.problem.repair_price[r]), default=None)
+        return REFER if cheapest is None else ("repair", cheapest)
 
 
 class NowOrNever(RepairsOnly):
@@ -322,3 +356,25 @@ class TwoStep(Ours):
     def choose(self, known: Known) -> Option:
         *_, last = think(SceneOf(self, known))
         return option_named(last.best.key)
+
+
+RULES: Mapping[str, Callable[[Problem], Policy]] = {
+    "ours": Ours,
+    "ours, two steps ahead": TwoStep,
+    "most-likely-first": MostLikelyFirst,
+    "cheapest-part-first": CheapestFirst,
+    "probability-over-cost": RepairsOnly,
+    "all-knowing": AllKnowing,
+    OPTIMUM: Optimum,
+}
+
+
+def costs(problems: int, seed: int, progress: Callable[[int, int], None] = lambda done, of: None) -> dict[str, Array]:
+    """Expected cost of each rule on each problem: (problems,) for each. Problem i of a seed is always the same."""
+    found: dict[str, list[float]] = {name: [] for name in RULES}
+    for number in range(problems):
+        problem = Problem.random(seed + number)
+        for name, rule in RULES.items():
+            found[name].append(rule(problem).cost())
+        progress(number + 1, problems)
+    return {name: np.array(values) for name, values in found.items()}
