@@ -12,8 +12,9 @@ from firstcause.reasoning.choice import Advice, advise
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.exact import Engine
 from firstcause.reasoning.history import Answered, CarFacts, Happening, Moved, Renewed, Repaired
+from firstcause.reasoning.jobs import openings
 from firstcause.reasoning.network import Finding, Network
-from firstcause.reasoning.steps import Terms, open_now, openings
+from firstcause.reasoning.steps import Terms, open_now
 from firstcause.reasoning.verdict import chance_removed, objections, quiet_since_change, removed_causes
 from firstcause.reasoning.weigh import TOLERANCE, weigh
 from firstcause.vehicle.layout import common_layout

@@ -18,6 +18,8 @@ from firstcause.reasoning.shown import cumulative_of
 from firstcause.vehicle.place import Place
 
 Causes = tuple[tuple[str, tuple[float, ...]], ...]
+Acting = Sequence[tuple[str, str]]
+"""Faults and the causes that stand for them."""
 
 
 class CauseIn(Protocol):
@@ -47,6 +49,7 @@ class State(Protocol):
     @property
     def units(self) -> Mapping[int, frozenset[int]]: ...
     def able_to_act(self, cause: str, way: str) -> str | None: ...
+    def acting_on(self, here: frozenset[int]) -> Acting: ...
 
 
 def causes_of_test(state: State, test: TestEntry, place: Place) -> Causes:
@@ -63,12 +66,7 @@ def causes_of_test(state: State, test: TestEntry, place: Place) -> Causes:
             if holder != serial and knowledge.faults[fault].part != test.part and state.facts[cause].home & home
         ]
     else:
-        here = cylinders_of(place, car)
-        chosen = [
-            (fault, cause)
-            for (fault, holder), cause in state.current.items()
-            if fault in shown and touches(state, holder, cause, here)
-        ]
+        chosen = list(state.acting_on(cylinders_of(place, car)))
     return tuple((cause, shown[fault]) for fault, cause in chosen if fault in shown)
 
 
@@ -90,9 +88,9 @@ def causes_of_count(state: State, unit: int, runs: Sequence[Mapping[Region, floa
     """The causes that act on a unit, each with its chance to be at work in at least one of these runs."""
     here, at_work = state.units[unit], _at_work(state.knowledge, runs)
     found = []
-    for (fault, holder), cause in state.current.items():
+    for fault, cause in state.acting_on(here):
         shown = at_work.get(fault)
-        if shown is None or not touches(state, holder, cause, here):
+        if shown is None:
             continue
         if shown.shared or state.facts[cause].remembers:
             for way, able, anyhow in shown.by_way:
@@ -218,6 +216,11 @@ def touches(state: State, holder: str, cause: str, here: frozenset[int]) -> bool
         position = state.fitment.where(holder)
         return position is not None and not here.isdisjoint(position[1])
     return not here.isdisjoint(state.facts[cause].home)
+
+
+def acting_on(state: State, here: frozenset[int]) -> Acting:
+    """All current causes that act on any of these cylinders."""
+    return [(fault, cause) for (fault, holder), cause in state.current.items() if touches(state, holder, cause, here)]
 
 
 def cylinders_of(place: Place, car: CarFacts) -> frozenset[int]:

@@ -9,11 +9,11 @@ from firstcause.errors import RequestError
 from firstcause.knowledge.base import Knowledge
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.history import CarFacts, History
+from firstcause.reasoning.jobs import access_name
 from firstcause.reasoning.steps import (
     Aside,
     Step,
     Terms,
-    access_name,
     open_after,
     opened_by,
     price_with,

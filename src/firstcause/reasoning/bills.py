@@ -7,13 +7,15 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from firstcause.knowledge.base import Knowledge
 from firstcause.knowledge.schema import FaultEntry
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.counts import chance_at_work
 from firstcause.reasoning.history import Region
-from firstcause.reasoning.steps import Step, Terms, best_watch, openings, repair_steps, work_price
+from firstcause.reasoning.jobs import job_of
+from firstcause.reasoning.steps import Step, Terms, best_watch, repair_steps
 from firstcause.reasoning.theory import Array, Bill
-from firstcause.vehicle.place import ENGINE, Place
+from firstcause.vehicle.place import ENGINE
 
 VICTIM_TO_RENEW = 0.25
 
@@ -52,22 +54,22 @@ def repair_table(model: Model, terms: Terms, belief: Mapping[str, float], standi
     """
     roots = model.live_roots
     every = repair_steps(model, terms, standing)
-    facts = [_RootFacts.of(model, root) for root in roots]
-    solves = np.array([[_chance_to_solve(model, step, root) for root in facts] for step in every])
-    solves = solves.reshape(len(every), len(roots))
+    solves = _solves(model, every, roots)
     useful = np.flatnonzero(solves.max(axis=1, initial=0.0) > 0.0)
     solves = solves[useful]
     work, savings = np.zeros(len(useful)), dict[str, Array]()
+    spoilt = _Spoilt(model, every, roots, belief)
     for row, s in enumerate(useful):
-        jobs = [every[s], *_victims_to_renew(model, every, solves[row], every[s], roots, belief)]
-        work[row] = sum(work_price(model, terms, job) for job in jobs)
-        for job in jobs:
-            access = model.knowledge.repairs[job.what].access
-            for name, minutes in openings(model.knowledge, access, job.place, model.car).items():
+        for step in (every[s], *spoilt.renewed_with(every[s], solves[row])):
+            repair = model.knowledge.repairs[step.what]
+            job = job_of(model.knowledge, repair, step.place, model.car)
+            work[row] += terms.labour(job.minutes) + terms.parts_class[repair.parts_class]
+            for name, minutes in job.openings.items():
                 savings.setdefault(name, np.zeros(len(useful)))[row] = terms.labour(minutes)
     shut = work + sum(savings.values(), np.zeros(len(useful)))
     watched = dict(best_watch(model, terms))
-    hides = np.array([_chance_to_hide(model, root, watched) for root in roots])
+    hidden = {fault: _chance_to_hide(model, fault, watched) for fault in {model.facts[root].fault for root in roots}}
+    hides = np.array([hidden[model.facts[root].fault] for root in roots])
     able = np.where(solves > 0.0, shut[:, None], np.inf).min(axis=0, initial=np.inf)
     elsewhere = np.where(np.isfinite(able), able, float(shut.max(initial=0.0)) / 2)
     return RepairTable(
@@ -76,30 +78,50 @@ def repair_table(model: Model, terms: Terms, belief: Mapping[str, float], standi
     )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class _RootFacts:
-    """What deciding whether a repair reaches a root needs, looked up once."""
+def _solves(model: Model, steps: Sequence[Step], roots: Sequence[str]) -> Array:
+    """The chance that each repair removes each root: (steps, roots). Only repairs that name a fault are looked at."""
+    of_repair: dict[str, list[int]] = {}
+    for s, step in enumerate(steps):
+        of_repair.setdefault(step.what, []).append(s)
+    numbers = [_numbers_of(model, step) for step in steps]
+    of_fault: dict[str, list[tuple[int, float | None]]] = {}
+    found = np.zeros((len(steps), len(roots)))
+    for column, root in enumerate(roots):
+        entry = model.entry(root)
+        if entry.id not in of_fault:
+            of_fault[entry.id] = [
+                (s, chance)
+                for repair, chance in _cures_of(model.knowledge, entry).items()
+                for s in of_repair.get(repair, ())
+            ]
+        home, place = model.facts[root].home, model.place_now(root)
+        for s, chance in of_fault[entry.id]:
+            at = steps[s].place
+            if chance is None:
+                found[s, column] = 1.0 if model.reach(root) & set(at.numbers) else 0.0
+            elif (
+                at in (place, ENGINE)
+                or (at.kind in ("cylinder", "bank") and home <= numbers[s])
+                or (at.kind == "cylinder" and place.kind == "joint" and home & numbers[s])
+            ):
+                found[s, column] = chance
+    return found
 
-    entry: FaultEntry
-    home: frozenset[int]
-    reach: frozenset[int]
-    place: Place
 
-    @classmethod
-    def of(cls, model: Model, root: str) -> _RootFacts:
-        return cls(model.entry(root), model.facts[root].home, model.reach(root), model.place_now(root))
-
-
-def _chance_to_solve(model: Model, step: Step, root: _RootFacts) -> float:
-    repair, place = model.knowledge.repairs[step.what], step.place
-    if repair.renews is not None and root.entry.part == repair.renews:
-        return 1.0 if root.reach & set(place.numbers) else 0.0
-    chance = max((cure.chance for cure in repair.cures if cure.fault == root.entry.id), default=0.0)
-    if chance <= 0.0:
-        return 0.0
-    inside = place.kind in ("cylinder", "bank") and root.home <= _numbers_of(model, step)
-    beside = place.kind == "cylinder" and root.place.kind == "joint" and bool(root.home & set(place.numbers))
-    return chance if place in (root.place, ENGINE) or inside or beside else 0.0
+def _cures_of(knowledge: Knowledge, fault: FaultEntry) -> Mapping[str, float | None]:
+    """The repairs that do something about a fault: the chance that it is gone, or None where its part is renewed."""
+    key = ("cures", fault.id)
+    if key not in knowledge.worked_out:
+        cures: dict[str, float | None] = {}
+        for repair in knowledge.repairs.values():
+            chance = max((cure.chance for cure in repair.cures if cure.fault == fault.id), default=0.0)
+            if repair.renews is not None and fault.part == repair.renews:
+                cures[repair.id] = None
+            elif chance > 0.0:
+                cures[repair.id] = chance
+        knowledge.worked_out[key] = cures
+    found: Mapping[str, float | None] = knowledge.worked_out[key]
+    return found
 
 
 def _numbers_of(model: Model, step: Step) -> frozenset[int]:
@@ -108,36 +130,39 @@ def _numbers_of(model: Model, step: Step) -> frozenset[int]:
     return frozenset(step.place.numbers)
 
 
-def _victims_to_renew(
-    model: Model, every: Sequence[Step], solves: Array, step: Step, roots: Sequence[str], belief: Mapping[str, float]
-) -> list[Step]:
-    """The renewals of the spoilt victims of a repaired root: the root alone leaves them as they are."""
-    victims = {cause for cause in model.live_victims if belief[cause] > VICTIM_TO_RENEW}
-    if not victims:
-        return []
-    solved = {root for root, chance in zip(roots, solves, strict=True) if chance > 0.0}
-    found: dict[str, Step] = {}
-    for cause in model.network.causes:
-        if cause.id not in victims or not solved & {parent for parent, _ in cause.parents}:
-            continue
-        entry, place = model.entry(cause.id), model.place_now(cause.id)
-        if entry.part is None or model.knowledge.repairs[step.what].renews == entry.part:
-            continue
-        renewals = [s for s in every if s.place == place and model.knowledge.repairs[s.what].renews == entry.part]
-        if renewals:
-            cheapest = min(renewals, key=lambda s: s.price)
-            found[cheapest.key] = cheapest
-    return list(found.values())
+class _Spoilt:
+    """The victims that are likely spoilt, and the renewal of each: the repair of its root alone leaves it as it is."""
+
+    def __init__(self, model: Model, every: Sequence[Step], roots: Sequence[str], belief: Mapping[str, float]) -> None:
+        self._repairs = model.knowledge.repairs
+        victims = {cause for cause in model.live_victims if belief[cause] > VICTIM_TO_RENEW}
+        column = {root: at for at, root in enumerate(roots)} if victims else {}
+        self._found: list[tuple[list[int], str, Step]] = []
+        for cause in model.network.causes if victims else ():
+            part = model.entry(cause.id).part if cause.id in victims else None
+            if part is None:
+                continue
+            place = model.place_now(cause.id)
+            renewals = [s for s in every if s.place == place and self._repairs[s.what].renews == part]
+            behind = [column[parent] for parent, _ in cause.parents if parent in column]
+            if renewals and behind:
+                self._found.append((behind, part, min(renewals, key=lambda s: s.price)))
+
+    def renewed_with(self, step: Step, solves: Array) -> list[Step]:
+        """The renewals of the victims of the roots that a repair removes with the chances `solves` (roots,)."""
+        found: dict[str, Step] = {}
+        for behind, part, renewal in self._found:
+            if self._repairs[step.what].renews != part and any(solves[at] > 0.0 for at in behind):
+                found[renewal.key] = renewal
+        return list(found.values())
 
 
-def _chance_to_hide(model: Model, root: str, watched: Mapping[Region, float]) -> float:
+def _chance_to_hide(model: Model, fault: str, watched: Mapping[Region, float]) -> float:
     """Chance that a root which still stands does not show in the proving drive."""
-    behaviours = [model.entry(root).behaviour]
+    behaviours = [model.knowledge.faults[fault].behaviour]
     if behaviours[0] is None:
         behaviours = [
-            model.knowledge.faults[f.id].behaviour
-            for f in model.knowledge.faults.values()
-            if any(link.fault == model.facts[root].fault for link in f.caused_by)
+            f.behaviour for f in model.knowledge.faults.values() if any(link.fault == fault for link in f.caused_by)
         ]
     shows = max((chance_at_work(b, watched) for b in behaviours if b is not None), default=0.0)
     return 1.0 - shows

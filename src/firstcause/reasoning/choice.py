@@ -14,9 +14,10 @@ from functools import cached_property
 import numpy as np
 
 from firstcause.reasoning.aside import Waiting, order_of_spoiling, refer_step, set_aside, step_named
+from firstcause.reasoning.asked import Answer, Ask, Questions, scaled
 from firstcause.reasoning.bills import RepairTable, repair_table
 from firstcause.reasoning.compiled import Model
-from firstcause.reasoning.exact import MOST_ROUGH_CELLS, Engine, Extra, rough_engine
+from firstcause.reasoning.exact import MOST_ROUGH_CELLS, Engine, rough_engine
 from firstcause.reasoning.foreseen import Foreseen
 from firstcause.reasoning.looks import Plan, swap_plan, test_plan, together, watch_or_verify, watch_plan
 from firstcause.reasoning.ranking import Course, Further, Look, Ranking, State, Timing, rank
@@ -152,6 +153,18 @@ class WhatIf:
 
 
 @dataclass(frozen=True, eq=False)
+class _Probe:
+    """A look before the engine is asked, and the repairs as they stand after it."""
+
+    model: Model
+    engine: Engine | Foreseen
+    plan: Plan
+    table: RepairTable
+    opened: frozenset[str]
+    price_shut: float
+
+
+@dataclass(frozen=True, eq=False)
 class _Shown:
     """A look as the engine answered it: what each outcome shares out among the roots, and what is open after it."""
 
@@ -159,14 +172,15 @@ class _Shown:
     table: RepairTable
     opened: frozenset[str]
     price_shut: float
-    chance: Array
-    joint: Array
-    cured: Array
-    shares: Array
+    answer: Answer
 
     @property
     def step(self) -> Step:
         return self.plan.step
+
+    @property
+    def chance(self) -> Array:
+        return self.answer.chance
 
 
 def advise(model: Model, terms: Terms, engine: Engine, *, swaps: bool = True) -> Advice:
@@ -185,15 +199,15 @@ class Adviser:
         self.belief = belief = engine.posterior().probability
         self.standing = open_now(model)
         self.table = repair_table(model, terms, belief, self.standing)
-        self.cured = float(_cured_share(model, engine, [Extra({})])[0])
+        self._questions = Questions(model, engine)
+        self.cured = self._questions.cured
         present = np.array([[belief[root] for root in self.table.roots]])
-        self.now = _scaled(present, np.array([1.0 - self.cured]))[0]
+        self.now = scaled(present, np.array([1.0 - self.cured]))[0]
         tests = test_steps(model, terms, belief, self.standing)
         plans = [test_plan(model, step) for step in tests]
         plans += [watch_plan(model, step) for step in watch_or_verify(model, terms)]
-        self.shown = self._ask(plans)
         singles = swap_steps(model, terms, self.standing) if swaps else []
-        self.shown += [self._swapped(step) for step in singles]
+        self.shown = self._ask([*map(self._probed, plans), *map(self._swapped, singles)])
         self.waiting = order_of_spoiling(model, terms, self.standing, [s for s in tests if self.may(s)])
         self._kept_back = {waits.step.key for waits in self.waiting}
         self.further: dict[str, list[tuple[_Shown, Further]]] = {}
@@ -216,27 +230,25 @@ class Adviser:
 
     # ------------------------------------------------------------ questions to the engine
 
-    def _ask(self, plans: Sequence[Plan]) -> list[_Shown]:
-        """All plans at once."""
-        found = []
-        for plan, chance, joint, cured, shares in _answers(self.model, self.engine, plans, self.table.roots):
-            step = plan.step
-            opened = (
-                self.standing | set(step.opens)
-                if step.kind == "test"
-                else left_open(self.model.knowledge, self.standing, dict(step.watched))
-            )
-            shut = price_with(self.model, self.terms, step, frozenset()) if step.kind == "test" else step.price
-            found.append(_Shown(plan, self.table, opened, shut, chance, joint, cured, shares))
-        return found
+    def _ask(self, probes: Sequence[_Probe]) -> list[_Shown]:
+        """All of these at once."""
+        answers = self._questions.ask([Ask(p.model, p.engine, p.plan, p.table.roots) for p in probes])
+        return [_Shown(p.plan, p.table, p.opened, p.price_shut, a) for p, a in zip(probes, answers, strict=True)]
 
-    def _swapped(self, step: Step) -> _Shown:
+    def _probed(self, plan: Plan) -> _Probe:
+        """A look at the car as it stands."""
+        step = plan.step
+        opened, shut = left_open(self.model.knowledge, self.standing, dict(step.watched)), step.price
+        if step.kind == "test":
+            opened, shut = self.standing | set(step.opens), price_with(self.model, self.terms, step, frozenset())
+        return _Probe(self.model, self.engine, plan, self.table, opened, shut)
+
+    def _swapped(self, step: Step) -> _Probe:
         """The swap is done in thought: what stands open and what is believed then is priced under the new fitment."""
         after, engine, plan = swap_plan(self.model, self.engine, step)
         opened = left_open(self.model.knowledge, self.standing | set(step.opens), dict(step.watched))
         table = repair_table(after, self.terms, engine.believed(self.belief), opened)
-        ((_, chance, joint, cured, shares),) = _answers(after, engine, [plan], table.roots)
-        return _Shown(plan, table, opened, step.price, chance, joint, cured, shares)
+        return _Probe(after, engine, plan, table, opened, step.price)
 
     def _bundle(self, singles: Sequence[Step]) -> None:
         """Further looks that use what a first one opens, and two swaps in one drive where that beats either."""
@@ -246,20 +258,20 @@ class Adviser:
             known = {(first.step.key, second.step.key) for first, second in pairs}
             pairs += [pair for pair in others if (pair[0].step.key, pair[1].step.key) not in known]
         joined = [together(first.plan, second.plan) for first, second in pairs]
-        answers = _answers(self.model, self.engine, joined, self.table.roots)
-        for (first, second), (_, _, joint, cured, _) in zip(pairs, answers, strict=True):
+        answers = self._questions.ask([Ask(self.model, self.engine, plan, self.table.roots) for plan in joined])
+        for (first, second), answer in zip(pairs, answers, strict=True):
             opened = first.opened | second.opened
             shape = (len(first.chance), len(second.chance))
             further = Further(
                 0, price_with(self.model, self.terms, second.step, first.opened),
-                joint.reshape(*shape, -1), cured.reshape(shape), self.table.bill(opened),
+                answer.joint.reshape(*shape, -1), answer.cured.reshape(shape), self.table.bill(opened),
             )  # fmt: skip
             self.further.setdefault(first.step.key, []).append((second, further))
         swaps = sorted((step for step in singles if step.key in cost), key=lambda step: cost[step.key])[:2]
         in_reach = len(swaps) == 2 and cost[swaps[0].key] <= sorted(cost.values())[:MOST_AHEAD_OF_A_SWAP][-1]
         both = double_swap(self.model, self.terms, swaps[0], swaps[1], self.standing) if in_reach else None
         if both is not None and self.may(both):
-            self.shown.append(self._swapped(both))
+            self.shown += self._ask([self._swapped(both)])
             double = rank(self.state(lambda step: step.key == both.key or step.kind == "repair"))
             if double.looks[0].expected >= min(cost[step.key] for step in swaps):
                 self.shown.pop()
@@ -307,7 +319,8 @@ class Adviser:
         at = {shown.step.key: n for n, shown in enumerate(chosen)}
         looks = tuple(
             Look(
-                shown.step.price, shown.price_shut, shown.joint, shown.cured, bill(shown.table, shown.opened),
+                shown.step.price, shown.price_shut, shown.answer.joint, shown.answer.cured,
+                bill(shown.table, shown.opened),
                 shown.table is not self.table,
                 tuple(
                     replace(f, which=at[second.step.key], bill=bill(self.table, shown.opened | second.opened))
@@ -353,7 +366,7 @@ class Adviser:
                 outcome, name, float(p), _top(shown.table.roots, shares), float(cost / p) if p > 0.0 else 0.0, next_
             )
             for (outcome, name), p, shares, cost, next_ in zip(
-                shown.plan.names, shown.chance, shown.shares, course.after, then, strict=True
+                shown.plan.names, shown.chance, shown.answer.shares, course.after, then, strict=True
             )
         )
         also = tuple(self._also(shown, second, fan) for second in behind if second.step.key in then)
@@ -459,7 +472,8 @@ class Adviser:
             found = next((o for o in self.options(with_repair, with_it) if o.step.key == step.key), None)
             return self._useless(step) if found is None else found
         if not any(shown.step.key == step.key for shown in self.shown):
-            extra = self._swapped(step) if step.kind == "swap" else self._ask([self._plan(step)])[0]
+            probe = self._swapped(step) if step.kind == "swap" else self._probed(self._plan(step))
+            (extra,) = self._ask([probe])
             self.shown.append(extra)
             try:
                 return self._something_else(step)
@@ -481,54 +495,6 @@ class Adviser:
 
 
 # -------------------------------------------------------------------- shares
-
-
-def _answers(
-    model: Model, engine: Engine | Foreseen, plans: Sequence[Plan], roots: Sequence[str]
-) -> list[tuple[Plan, Array, Array, Array, Array]]:
-    """For each plan P(outcome), P(outcome, root alone), P(outcome, none), and P(root | outcome) as believed."""
-    extras = [extra for plan in plans for extra in plan.extras]
-    if not extras:
-        return []
-    all_z, all_joint = engine.with_extras(extras, roots)
-    all_cured = _cured_share(model, engine, extras)
-    found, end = [], 0
-    for plan in plans:
-        begin, end = end, end + len(plan.extras)
-        chance, joint = plan.outcomes(all_z[begin:end], all_joint[begin:end])
-        cured = np.clip(np.minimum(plan.combine @ all_cured[begin:end], chance), 0.0, None)
-        shares = np.divide(joint, chance[:, None], out=np.zeros_like(joint), where=chance[:, None] > 0.0)
-        found.append((plan, chance, _scaled(joint, chance - cured), cured, shares))
-    return found
-
-
-def _cured_share(model: Model, engine: Engine | Foreseen, extras: Sequence[Extra]) -> Array:
-    """P(extra, no live cause), against the share of healthy cars that have none: the complaint's cause is gone.
-
-    Where no live cause is present, only the other causes of an extra can still matter.
-    """
-    none_live = dict.fromkeys(model.live, 0.0)
-    rest = [
-        tuple(sorted((c, v) for c, v in extra.when_present.items() if c not in none_live and v != 1.0))
-        for extra in extras
-    ]
-    distinct = sorted(set(rest))
-    joint, _ = engine.with_extras([Extra({**dict(others), **none_live}) for others in distinct], [])
-    leaks = {cause.id: cause.leak for cause in model.network.causes}
-    healthy = float(np.prod([1.0 - leaks[cause] for cause in model.live]))
-    shares = dict(zip(distinct, np.clip(joint / healthy, 0.0, 1.0), strict=True))
-    return np.array([shares[others] for others in rest])
-
-
-def _scaled(joint: Array, not_cured: Array) -> Array:
-    """Root shares brought to sum to the chance that some cause still stands (the single-fault reading of a posterior).
-
-    Source: Heckerman et al. 1994, section 4.3 (renormalise the cause probabilities after every update).
-    """
-    total = joint.sum(axis=1, keepdims=True)
-    even = np.full_like(joint, 1.0 / max(joint.shape[1], 1))
-    shares = np.divide(joint, total, out=even, where=total > 0.0)
-    return np.asarray(shares * np.maximum(not_cured, 0.0)[:, None])
 
 
 def _top(roots: Sequence[str], shares: Array, most: int = 4) -> tuple[tuple[str, float], ...]:

@@ -10,9 +10,11 @@ from firstcause.errors import RequestError
 from firstcause.knowledge.base import Knowledge, fits, on_engine
 from firstcause.knowledge.schema import FaultEntry, TestEntry
 from firstcause.reasoning.acting import (
+    Acting,
     Causes,
     State,
     ability_of,
+    acting_on,
     causes_of_count,
     causes_of_test,
     cylinders_of,
@@ -164,11 +166,28 @@ class Model:
 
     def causes_of_test(self, test: TestEntry, place: Place) -> Causes:
         """The causes that a test done now at this place would show, with their cumulative outcomes."""
-        return causes_of_test(self, test, place)
+        key = (test.id, place)
+        if key not in self._of_tests:
+            self._of_tests[key] = causes_of_test(self, test, place)
+        return self._of_tests[key]
+
+    @cached_property
+    def _of_tests(self) -> dict[tuple[str, Place], Causes]:
+        return {}
 
     def causes_of_count(self, unit: int, watched: Mapping[Region, float]) -> Causes:
         """The causes that would make the complaint on this unit in a reading taken now."""
         return causes_of_count(self, unit, (watched,))
+
+    def acting_on(self, here: frozenset[int]) -> Acting:
+        """All current causes that act on any of these cylinders."""
+        if here not in self._acting:
+            self._acting[here] = acting_on(self, here)
+        return self._acting[here]
+
+    @cached_property
+    def _acting(self) -> dict[frozenset[int], Acting]:
+        return {}
 
 
 def compile_model(knowledge: Knowledge, car: CarFacts, history: History) -> Model:
@@ -308,6 +327,10 @@ class _Builder:
             self.causes.append(Cause(name, 0.0, ((cause, ability),), block))
             self.facts[name] = CauseFacts(name, facts.fault, facts.holder, facts.home)
         return name
+
+    def acting_on(self, here: frozenset[int]) -> Acting:
+        """All causes that stand at this moment and act on any of these cylinders."""
+        return acting_on(self, here)
 
     # ------------------------------------------------------------ happenings
 

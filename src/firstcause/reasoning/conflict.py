@@ -15,7 +15,8 @@ from math import expm1, log
 from firstcause.reasoning.because import WeighedSets
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.history import Counted, Found
-from firstcause.reasoning.steps import open_now, openings
+from firstcause.reasoning.jobs import openings
+from firstcause.reasoning.steps import open_now
 
 LogEvidence = Callable[[frozenset[str]], float]
 TEN = log(10.0)

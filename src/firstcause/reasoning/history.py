@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Literal, TypeAlias
 
 from firstcause.vehicle.layout import EngineLayout
@@ -21,8 +22,15 @@ class CarFacts:
     distance_km: float
     buried_banks: frozenset[int] = frozenset()
 
+    @cached_property
+    def engine(self) -> str:
+        """The engine and what of it is hard to reach, in one word: what is worked out for it is kept under this."""
+        return f"{self.layout!r} {sorted(self.buried_banks)}"
+
     def is_buried(self, place: Place) -> bool:
         """Whether work at this place is under the intake or against the bulkhead."""
+        if not self.buried_banks:
+            return False
         if place.kind == "bank":
             return place.numbers[0] in self.buried_banks
         return any(self.layout.bank_of(number) in self.buried_banks for number in place.numbers)

@@ -9,7 +9,7 @@ from typing import Literal
 from firstcause.knowledge.base import Knowledge, fits
 from firstcause.knowledge.ground import PartsClass
 from firstcause.knowledge.model_numbers import Complaint, Watch
-from firstcause.knowledge.schema import Access, RepairEntry, TestEntry
+from firstcause.knowledge.schema import RepairEntry, TestEntry
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.history import (
     CarFacts,
@@ -24,6 +24,7 @@ from firstcause.reasoning.history import (
     Reseated,
     Returned,
 )
+from firstcause.reasoning.jobs import job_of, openings
 from firstcause.vehicle.place import ENGINE, Place, bank, cylinder
 
 StepKind = Literal["test", "swap", "watch", "repair", "verify", "refer"]
@@ -124,27 +125,6 @@ def _swap_key(moves: Iterable[Move]) -> str:
     return "swap " + " + ".join(f"{part} {first}-{second}" for part, first, second in moves)
 
 
-def access_name(access: Access, place: Place, car: CarFacts) -> str:
-    """Name of one opening: per engine, per bank or per cylinder."""
-    if access.per == "engine" or place.kind == "engine":
-        return access.id
-    if access.per == "bank":
-        number = place.numbers[0] if place.kind == "bank" else car.layout.bank_of(place.numbers[0])
-        return f"{access.id} {bank(number)}"
-    return f"{access.id} {place}"
-
-
-def openings(knowledge: Knowledge, wanted: Iterable[str], place: Place, car: CarFacts) -> dict[str, float]:
-    """All that must be open for a job at a place, with the minutes each takes (and putting it back)."""
-    found: dict[str, float] = {}
-    queue = list(wanted)
-    while queue:
-        access = knowledge.access[queue.pop()]
-        found[access_name(access, place, car)] = access.minutes_buried if car.is_buried(place) else access.minutes
-        queue += access.needs
-    return found
-
-
 def open_now(model: Model) -> frozenset[str]:
     """What stands open: opened by steps since the engine last ran; a reading shuts what its conditions say."""
     return open_after(model.knowledge, model.car, model.history)
@@ -214,26 +194,42 @@ def tests_at(model: Model, terms: Terms, standing: frozenset[str], cylinders: It
     """The same at these cylinders, their banks and the engine."""
     cylinders = list(dict.fromkeys(cylinders))
     live = set(model.live)
+    done = _already_done(model)
     steps = []
-    for test in model.knowledge.tests.values():
-        if not fits(test.fitted, model.car.layout):
-            continue
+    for test in _tests_of(model.knowledge, model.car):
         for place in _places_of(test, model, cylinders):
-            if _already_done(model, test, place):
+            if (test.id, place) in done:
                 continue
             if any(cause in live for cause, _ in model.causes_of_test(test, place)):
                 steps.append(test_step(model, terms, test, place, standing))
     return steps
 
 
+def _tests_of(knowledge: Knowledge, car: CarFacts) -> tuple[TestEntry, ...]:
+    """The tests that can be done on an engine."""
+    key = ("tests", car.engine)
+    if key not in knowledge.worked_out:
+        knowledge.worked_out[key] = tuple(t for t in knowledge.tests.values() if fits(t.fitted, car.layout))
+    found: tuple[TestEntry, ...] = knowledge.worked_out[key]
+    return found
+
+
+def _repairs_of(knowledge: Knowledge, car: CarFacts) -> tuple[RepairEntry, ...]:
+    """The repairs that can be done on an engine."""
+    key = ("repairs", car.engine)
+    if key not in knowledge.worked_out:
+        knowledge.worked_out[key] = tuple(r for r in knowledge.repairs.values() if fits(r.fitted, car.layout))
+    found: tuple[RepairEntry, ...] = knowledge.worked_out[key]
+    return found
+
+
 def test_step(model: Model, terms: Terms, test: TestEntry, place: Place, standing: frozenset[str]) -> Step:
     """One test at one place."""
-    needed = openings(model.knowledge, test.access, place, model.car)
-    fresh = {name: minutes for name, minutes in needed.items() if name not in standing}
-    minutes = test.minutes + sum(fresh.values())
+    job = job_of(model.knowledge, test, place, model.car)
+    minutes = job.minutes_with(standing)
     return Step(
-        f"{test.id} at {place}", "test", test.id, test.name, place, minutes, terms.labour(minutes),
-        tuple(sorted(needed)), tuple(test.cautions), tuple(test.tools),
+        f"{test.id} at {place}", "test", test.id, test.name, place, minutes, terms.labour(minutes), job.opens,
+        tuple(test.cautions), tuple(test.tools),
     )  # fmt: skip
 
 
@@ -248,16 +244,17 @@ def _places_of(test: TestEntry, model: Model, cylinders: Iterable[int]) -> Itera
         yield ENGINE
 
 
-def _already_done(model: Model, test: TestEntry, place: Place) -> bool:
-    """Whether this test was done at this place since the last change of parts or repair that concerns it."""
-    done = False
+def _already_done(model: Model) -> set[tuple[str, Place]]:
+    """The tests that were done at a place since the last change of parts or repair that concerns them."""
+    done: set[tuple[str, Place]] = set()
     for happening in model.history:
         if isinstance(happening, Found):
-            done = done or (happening.test == test.id and happening.place == place)
-        elif isinstance(happening, Driven) or (
-            isinstance(happening, Moved | Renewed | Repaired) and _concerns(happening, test, place)
-        ):
-            done = False
+            done.add((happening.test, happening.place))
+        elif isinstance(happening, Driven):
+            done.clear()
+        elif isinstance(happening, Moved | Renewed | Repaired):
+            tests = model.knowledge.tests
+            done = {(test, place) for test, place in done if not _concerns(happening, tests[test], place)}
     return done
 
 
@@ -435,9 +432,7 @@ def repair_steps(model: Model, terms: Terms, standing: frozenset[str]) -> list[S
         if entry.part is not None:
             of_part.setdefault(entry.part, set()).add(place)
     found: dict[str, Step] = {}
-    for repair in model.knowledge.repairs.values():
-        if not fits(repair.fitted, model.car.layout):
-            continue
+    for repair in _repairs_of(model.knowledge, model.car):
         places = {
             _as_kind(place, repair.on, model.car) for cure in repair.cures for place in of_fault.get(cure.fault, ())
         }
@@ -462,22 +457,22 @@ def _worked_on(model: Model) -> frozenset[tuple[str, Place]]:
 
 def repair_step(model: Model, terms: Terms, repair: RepairEntry, place: Place, standing: frozenset[str]) -> Step:
     """One repair at one place."""
-    needed = openings(model.knowledge, repair.access, place, model.car)
-    fresh = sum(minutes for name, minutes in needed.items() if name not in standing)
-    minutes = (repair.minutes_buried if model.car.is_buried(place) else repair.minutes) + fresh
-    price = terms.labour(minutes) + terms.parts_class[repair.parts_class]
+    job = job_of(model.knowledge, repair, place, model.car)
+    minutes = job.minutes_with(standing)
     return Step(
-        f"{repair.id} at {place}", "repair", repair.id, repair.name, place, minutes, price, tuple(sorted(needed)),
-        tuple(repair.cautions),
+        f"{repair.id} at {place}", "repair", repair.id, repair.name, place, minutes,
+        terms.labour(minutes) + terms.parts_class[repair.parts_class], job.opens, tuple(repair.cautions),
     )  # fmt: skip
 
 
 def price_with(model: Model, terms: Terms, step: Step, standing: frozenset[str]) -> float:
     """What a test or repair costs with so much standing open."""
-    entry = model.knowledge.tests[step.what] if step.kind == "test" else model.knowledge.repairs[step.what]
-    if isinstance(entry, TestEntry):
-        return test_step(model, terms, entry, step.place, standing).price
-    return repair_step(model, terms, entry, step.place, standing).price
+    if step.kind == "test":
+        job = job_of(model.knowledge, model.knowledge.tests[step.what], step.place, model.car)
+        return terms.labour(job.minutes_with(standing))
+    repair = model.knowledge.repairs[step.what]
+    job = job_of(model.knowledge, repair, step.place, model.car)
+    return terms.labour(job.minutes_with(standing)) + terms.parts_class[repair.parts_class]
 
 
 def work_price(model: Model, terms: Terms, step: Step) -> float:

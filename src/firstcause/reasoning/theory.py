@@ -13,7 +13,10 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from firstcause.reasoning import orders
+
 Array = NDArray[np.float64]
+Index = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
 NO_CHANCE = 1e-12
@@ -55,6 +58,16 @@ class Bill:
         able = np.where(self.solves > 0.0, (self.price + self.verify)[:, None], np.inf)
         return np.asarray(np.minimum(able.min(axis=0, initial=np.inf), self.refer))
 
+    @cached_property
+    def reached(self) -> tuple[Index, Index, Array, Index, Index]:
+        """Which roots each repair solves and with what chance, and which repairs each root has: see `orders`."""
+        repair, root = np.nonzero(self.solves)
+        begin, of_root = (
+            np.searchsorted(np.sort(at), np.arange(size + 1)).astype(np.int64)
+            for at, size in zip((repair, root), self.solves.shape, strict=True)
+        )
+        return begin, root, self.solves[repair, root], of_root, repair[np.argsort(root, kind="stable")]
+
     def only(self, repairs: Mask) -> Bill:
         """The bill when only these repairs are to be had."""
         return replace(self, price=self.price[repairs], shut=self.shut[repairs], solves=self.solves[repairs])
@@ -62,7 +75,11 @@ class Bill:
     @cached_property
     def all_shut(self) -> Bill:
         """The same with nothing standing open."""
-        return self if self.price is self.shut else replace(self, price=self.shut)
+        if self.price is self.shut:
+            return self
+        shut = replace(self, price=self.shut)
+        shut.__dict__["reached"] = self.reached
+        return shut
 
 
 def expected_bill(bill: Bill, weights: Array, cured: Array, failed: Mask | None = None) -> Array:
@@ -78,41 +95,27 @@ def expected_bill(bill: Bill, weights: Array, cured: Array, failed: Mask | None 
     course which can be taken, so it is an upper bound of the best there is.
     """
     weights, cured = np.asarray(weights, dtype=float), np.asarray(cured, dtype=float)
-    usable = np.ones((len(weights), len(bill.price)), dtype=bool) if failed is None else ~failed
+    usable = np.empty((0, len(bill.price)), dtype=bool) if failed is None else ~failed
     result = _in_order(bill, weights, cured, usable)
     some_cured = np.flatnonzero(cured > 0.0)
     if len(some_cured):
         rows = weights[some_cured]
         stop_now = rows.sum(axis=1) * bill.comeback + _in_order(
-            bill.all_shut, rows, np.zeros(len(rows)), usable[some_cured]
+            bill.all_shut, rows, np.zeros(len(rows)), usable if failed is None else usable[some_cured]
         )
         result[some_cured] = np.minimum(result[some_cured], stop_now)
     return result
 
 
 def _in_order(bill: Bill, weights: Array, cured: Array, usable: Mask) -> Array:
-    best = weights @ bill.refer
-    rows = np.arange(len(weights))
-    left, still, total = weights, weights.sum(axis=1) + cured, np.zeros(len(weights))
-    usable = usable.copy()
-    cost, least = bill.price + bill.verify, bill.known
-    for _ in range(len(bill.price)):
-        gain = np.where(usable, left @ bill.solves.T, 0.0)
-        pick = np.argmax(gain / cost, axis=1)
-        here = np.arange(len(rows))
-        go = (gain[here, pick] > NO_CHANCE * still) & (total + left @ least < best[rows])
-        if not go.all():
-            rows, left, still, total = rows[go], left[go], still[go], total[go]
-            usable, pick, here = usable[go], pick[go], np.arange(int(go.sum()))
-        if not len(rows):
-            break
-        usable[here, pick] = False
-        left = left * (1.0 - bill.solves[pick])
-        total = total + cost[pick] * still + bill.comeback * (left @ bill.hides)
-        still = left.sum(axis=1)
-        best[rows] = np.minimum(best[rows], total + left @ bill.refer)
-        cost = bill.shut + bill.verify
-    return np.asarray(best)
+    best = np.empty(len(weights))
+    if not len(bill.price):
+        return np.asarray(weights @ bill.refer)
+    orders.in_order(
+        bill.price + bill.verify, bill.shut + bill.verify, bill.refer, bill.known, bill.hides, bill.comeback,
+        *bill.reached, np.ascontiguousarray(weights), np.ascontiguousarray(cured), usable, NO_CHANCE, best,
+    )  # fmt: skip
+    return best
 
 
 def perfect_information(bill: Bill, weights: Array) -> Array:
