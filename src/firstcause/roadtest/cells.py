@@ -34,33 +34,38 @@ class NumberColumn:
     text_cells: list[tuple[int, str]] = field(default_factory=list)
     units: set[str] = field(default_factory=set)
     notes: list[str] = field(default_factory=list)
+    thousands: bool | None = None
 
 
-def read_numbers(cells: Sequence[str]) -> NumberColumn:
+def read_numbers(cells: Sequence[str], thousands: bool | None = None) -> NumberColumn:
     """Read a column of number cells; nothing raises, what is no number is listed in `text_cells`.
+
+    `thousands` says what a comma means where the rows before have shown it; `thousands` of the result is what was
+    taken, None when no cell had a comma, and False against a True when these cells cannot be thousands.
 
     Knows a decimal comma ("74,50"), thousands ("1,234"), a unit in the cell ("82C", "2124RPM", "74,50%").
     """
     try:
         values = np.fromiter(map(float, cells), dtype=np.float64, count=len(cells))
     except ValueError:
-        return _read_cell_by_cell(cells)
+        return _read_cell_by_cell(cells, thousands)
     if not np.isfinite(values).all() or "_" in "".join(cells):
-        return _read_cell_by_cell(cells)
+        return _read_cell_by_cell(cells, thousands)
     return NumberColumn(values)
 
 
-def _read_cell_by_cell(cells: Sequence[str]) -> NumberColumn:
+def _read_cell_by_cell(cells: Sequence[str], decided: bool | None) -> NumberColumn:
     with_comma = [cell.strip() for cell in cells if "," in cell]
     thousands = (
-        bool(with_comma)
+        decided is not False
+        and bool(with_comma)
         and all(_THOUSANDS.match(cell) for cell in with_comma)
         and all(
             _PLAIN_INTEGER.match(cell.strip())
             for cell in cells
             if "," not in cell and cell.strip().lower() not in ABSENT
         )
-        and len(with_comma) < len(cells)
+        and (decided is True or len(with_comma) < len(cells))
     )
     column = NumberColumn(np.full(len(cells), np.nan))
     for row, cell in enumerate(cells):
@@ -85,6 +90,7 @@ def _read_cell_by_cell(cells: Sequence[str]) -> NumberColumn:
             column.units.add(unit.symbol)
         column.values[row] = value
     if with_comma:
+        column.thousands = thousands
         column.notes.append("commas read as thousands" if thousands else "commas read as decimal commas")
     return column
 
@@ -118,6 +124,7 @@ class TimeColumn:
     seconds: Floats
     kind: str
     text_cells: list[tuple[int, str]] = field(default_factory=list)
+    absent: int = 0
 
 
 _FRACTION = r"\d{1,2}(?:[.,]\d+)?"
@@ -137,31 +144,112 @@ _WRITTEN = re.compile(
 )
 
 
-def read_times(cells: Sequence[str], unit: str | None) -> TimeColumn:
-    """Read a time column: seconds, Unix time, clock, minutes and seconds, or date with time.
+class Clock:
+    """A time column read piece by piece: seconds, Unix time, clock, minutes and seconds, or date with time.
 
-    `unit` is the one named in the heading, or None. The kind is decided by the first cell that is any time at all.
+    `unit` is the one named in the heading, or None. The kind is decided by the first piece with a cell that is any time
+    at all, and so is the size of a step; a clock that turns over (midnight, the lost hour) goes on in the next piece.
+    `month_first`: True once a date like 11/25/2026 has shown that the month stands first.
     """
-    sample = next((cell.strip() for cell in cells if cell.strip().lower() not in ABSENT), "")
-    if _ISO.match(sample):
-        return _dates(cells)
-    if _DATED.match(sample):
-        return _each(cells, _DATED, _from_dated(_month_first(cells)), "date and time")
-    for pattern, parse, kind in (
-        (_CLOCK, _from_clock, "clock time"),
-        (_MINUTES, _from_minutes, "minutes and seconds without the hour"),
-        (_WRITTEN, _from_written, "date and time"),
-    ):
-        if pattern.match(sample):
-            return _each(cells, pattern, parse, kind)
-    return _numeric_times(cells, unit)
 
+    def __init__(self, unit: str | None, month_first: bool = False) -> None:
+        self.unit, self.month_first = unit, month_first
+        self.kind: str | None = None
+        self._scale: float | None = None
+        self._written: tuple[re.Pattern[str], Callable[[re.Match[str]], float | None]] | None = None
+        self._dates = False
+        self._last_s, self._turned_s = np.nan, 0.0
 
-def _numeric_times(cells: Sequence[str], unit: str | None) -> TimeColumn:
-    column = read_numbers(cells)
-    in_cells = next(iter(column.units)) if len(column.units) == 1 else None
-    scale, kind = clock_scale(column.values[np.isfinite(column.values)], unit or in_cells)
-    return TimeColumn(column.values * scale, kind, column.text_cells)
+    @property
+    def is_number(self) -> bool:
+        """Whether plain numbers can be times of this clock, as far as is known."""
+        return self._written is None and not self._dates
+
+    def from_numbers(self, values: Floats) -> Floats:
+        """Seconds of plain numbers, shape (rows,)."""
+        if self._scale is None:
+            self._scale, self.kind = clock_scale(values[np.isfinite(values)], self.unit)
+        return values * self._scale
+
+    def read(self, cells: Sequence[str]) -> TimeColumn:
+        """Seconds of text cells; NaN and a place in `text_cells` where one is no time."""
+        if self.kind is None:
+            self._decide(cells)
+        if self._written is not None:
+            return self._each(cells, *self._written)
+        if self._dates:
+            return self._read_dates(cells)
+        column = read_numbers(cells)
+        if self._scale is None and len(column.units) == 1:
+            self.unit = self.unit or next(iter(column.units))
+        return TimeColumn(self.from_numbers(column.values), self.kind or "", column.text_cells, column.absent)
+
+    def wrongly_day_first(self, cells: Sequence[str]) -> bool:
+        """True when these dates show that the month stands first, and the clock was told otherwise."""
+        dated = self._written is not None and self._written[0] is _DATED
+        return dated and not self.month_first and _month_first(cells)
+
+    def _decide(self, cells: Sequence[str]) -> None:
+        sample = next((cell.strip() for cell in cells if cell.strip().lower() not in ABSENT), "")
+        if _ISO.match(sample):
+            self._dates, self.kind = True, "date and time"
+        elif _DATED.match(sample):
+            self.month_first = self.month_first or _month_first(cells)
+            self._written, self.kind = (_DATED, _from_dated(self.month_first)), "date and time"
+        else:
+            for pattern, parse, kind in (
+                (_CLOCK, _from_clock, "clock time"),
+                (_MINUTES, _from_minutes, "minutes and seconds without the hour"),
+                (_WRITTEN, _from_written, "date and time"),
+            ):
+                if pattern.match(sample):
+                    self._written, self.kind = (pattern, parse), kind
+                    return
+
+    def _each(
+        self, cells: Sequence[str], pattern: re.Pattern[str], parse: Callable[[re.Match[str]], float | None]
+    ) -> TimeColumn:
+        column = TimeColumn(np.full(len(cells), np.nan), self.kind or "")
+        for row, cell in enumerate(cells):
+            text = cell.strip()
+            found = pattern.match(text)
+            value = parse(found) if found else None
+            if value is not None:
+                column.seconds[row] = value
+            elif text.lower() in ABSENT:
+                column.absent += 1
+            else:
+                column.text_cells.append((row, text))
+        period = {"clock time": 86400.0, "minutes and seconds without the hour": 3600.0}.get(column.kind)
+        if period:
+            column.seconds = self._unroll(column.seconds, period)
+        return column
+
+    def _unroll(self, seconds: Floats, period: float) -> Floats:
+        """Add a period wherever the clock falls by more than half of it: midnight, or the lost hour."""
+        known = np.flatnonzero(np.isfinite(seconds))
+        if not known.size:
+            return seconds
+        before = seconds[known[0]] if np.isnan(self._last_s) else self._last_s
+        turns = np.cumsum(np.diff(seconds[known], prepend=before) < -period / 2)
+        out = seconds.copy()
+        out[known] += turns * period + self._turned_s
+        self._last_s = float(seconds[known[-1]])
+        self._turned_s += float(turns[-1]) * period
+        return out
+
+    def _read_dates(self, cells: Sequence[str]) -> TimeColumn:
+        zoned = any(cell.endswith("Z") or "+" in cell or cell.count("-") > 2 for cell in cells)
+        if not zoned:
+            try:
+                moments = np.array(cells, dtype="datetime64[us]")
+            except ValueError:
+                moments = None
+            if moments is not None:
+                seconds = moments.astype(np.int64) / 1e6
+                seconds[np.isnat(moments)] = np.nan
+                return TimeColumn(seconds, self.kind or "", [], int(np.isnat(moments).sum()))
+        return self._each(cells, _ISO, _from_iso)
 
 
 def clock_scale(values: Floats, unit: str | None) -> tuple[float, str]:
@@ -183,48 +271,6 @@ def clock_scale(values: Floats, unit: str | None) -> tuple[float, str]:
     if values.size > 2 and float(np.median(np.abs(np.diff(values)))) >= 50:
         return 1e-3, "milliseconds, assumed from steps of 50 or more"
     return 1.0, "seconds, assumed"
-
-
-def _each(
-    cells: Sequence[str], pattern: re.Pattern[str], parse: Callable[[re.Match[str]], float | None], kind: str
-) -> TimeColumn:
-    column = TimeColumn(np.full(len(cells), np.nan), kind)
-    for row, cell in enumerate(cells):
-        text = cell.strip()
-        found = pattern.match(text)
-        value = parse(found) if found else None
-        if value is not None:
-            column.seconds[row] = value
-        elif text.lower() not in ABSENT:
-            column.text_cells.append((row, text))
-    period = {"clock time": 86400.0, "minutes and seconds without the hour": 3600.0}.get(kind)
-    if period:
-        column.seconds = _unroll(column.seconds, period)
-    return column
-
-
-def _unroll(seconds: Floats, period: float) -> Floats:
-    """Add a period wherever the clock falls by more than half of it: midnight, or the lost hour."""
-    known = np.flatnonzero(np.isfinite(seconds))
-    turns = np.cumsum(np.diff(seconds[known], prepend=seconds[known[0]] if known.size else 0.0) < -period / 2)
-    out = seconds.copy()
-    out[known] += turns * period
-    return out
-
-
-def _dates(cells: Sequence[str]) -> TimeColumn:
-    kind = "date and time"
-    zoned = any(cell.endswith("Z") or "+" in cell or cell.count("-") > 2 for cell in cells)
-    if not zoned:
-        try:
-            moments = np.array(cells, dtype="datetime64[us]")
-        except ValueError:
-            moments = None
-        if moments is not None:
-            seconds = moments.astype(np.int64) / 1e6
-            seconds[np.isnat(moments)] = np.nan
-            return TimeColumn(seconds, kind)
-    return _each(cells, _ISO, _from_iso, kind)
 
 
 def _seconds(hour: str, minute: str, second: str | None, half: str | None = None) -> float | None:

@@ -119,7 +119,11 @@ class SetAside:
 
 @dataclass(frozen=True, slots=True)
 class ColumnUse:
-    """A column that was used, with the unit it was read in and whether that unit was only assumed."""
+    """A column that was used, with the unit it was read in and whether that unit was only assumed.
+
+    Every cell of a whole row is in one of five counts: used, absent, unreadable, in a row that was set aside, or
+    doubted (a reading that cannot be true, taken as not recorded).
+    """
 
     heading: str
     key: str
@@ -129,6 +133,17 @@ class ColumnUse:
     unreadable_cells: int
     unreadable_examples: tuple[tuple[int, str], ...] = ()
     notes: tuple[str, ...] = ()
+    used_cells: int = 0
+    cells_in_rows_set_aside: int = 0
+    doubted_cells: int = 0
+
+    @property
+    def cells(self) -> int:
+        """All cells of this column in rows that were whole."""
+        return (
+            self.used_cells + self.absent_cells + self.unreadable_cells
+            + self.cells_in_rows_set_aside + self.doubted_cells
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +157,10 @@ class Gap:
 
 @dataclass(frozen=True)
 class ReadingReport:
-    """What was read, used, assumed and set aside. Every row of the file is in `rows_used` or in `set_aside`."""
+    """What was read, used, assumed and set aside. Every row of the file is in `rows_used` or in `set_aside`.
+
+    `rows_whole`: rows with as many fields as headings; each column has so many cells, all counted in its `ColumnUse`.
+    """
 
     rows_read: int
     rows_used: int
@@ -152,12 +170,14 @@ class ReadingReport:
     gaps: tuple[Gap, ...]
     notes: tuple[str, ...]
     clean_path: bool
+    rows_whole: int = 0
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON; keys are stable."""
         return {
             "rows_read": self.rows_read,
             "rows_used": self.rows_used,
+            "rows_whole": self.rows_whole,
             "set_aside": [
                 {"reason": s.reason, "count": s.count, "first_lines": list(s.first_lines)} for s in self.set_aside
             ],
@@ -167,7 +187,10 @@ class ReadingReport:
                     "signal": c.key,
                     "unit": c.unit,
                     "unit_assumed": c.unit_assumed,
+                    "used_cells": c.used_cells,
                     "absent_cells": c.absent_cells,
+                    "cells_in_rows_set_aside": c.cells_in_rows_set_aside,
+                    "doubted_cells": c.doubted_cells,
                     "unreadable_cells": c.unreadable_cells,
                     "unreadable_examples": [{"line": line, "cell": cell} for line, cell in c.unreadable_examples],
                     "notes": list(c.notes),
@@ -185,7 +208,7 @@ class ReadingReport:
         said = [f"{self.rows_used} of {self.rows_read} rows were used."]
         for s in self.set_aside:
             lines = ", ".join(map(str, s.first_lines)) + (" …" if s.count > len(s.first_lines) else "")
-            said.append(f"{s.count} row(s) set aside: {s.reason} (line {lines}).")
+            said.append(f"{s.count} row(s) set aside: {s.reason}" + (f" (line {lines})." if s.first_lines else "."))
         for c in self.columns_used:
             if c.unit_assumed:
                 said.append(f"{c.heading!r} was taken as {c.key} in {c.unit}; the file does not name the unit.")

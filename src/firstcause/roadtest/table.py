@@ -16,7 +16,6 @@ from firstcause.units import find_unit
 
 SEPARATORS = (",", ";", "\t", "|")
 HEAD_LINES = 40
-_BYTE_ORDER_MARK = "\ufeff"
 
 
 class NoHeadings(LogError):
@@ -52,11 +51,6 @@ class Head:
     offset: int
     trailing_separator: bool
     preamble: tuple[str, ...]
-
-
-def unify_newlines(text: str) -> str:
-    """The text without byte-order mark and with one kind of line end."""
-    return text.removeprefix(_BYTE_ORDER_MARK).replace("\r\n", "\n").replace("\r", "\n")
 
 
 def split_line(line: str, separator: str) -> list[str]:
@@ -133,54 +127,53 @@ def _is_unit_row(cells: Sequence[str]) -> bool:
     return 2 * sum(_bare_unit(cell) is not None for cell in filled) > len(filled)
 
 
-def read_clean(text: str, head: Head, columns: Sequence[int]) -> NDArray[np.float64] | None:
-    """The wanted columns as floats, shape (rows, columns), if every row is whole and every cell a plain number.
+def read_clean(body: str, head: Head, columns: Sequence[int]) -> NDArray[np.float64] | None:
+    """The wanted columns of whole lines as floats, shape (rows, columns), if every cell of them is a plain number.
 
-    Returns None as soon as anything is not clean: the careful reader then takes the file.
+    Returns None as soon as anything is not clean: the careful reader then takes these lines.
     """
-    body = text[head.offset :]
-    if not body or '"' in body or not body.isascii() or "\n\n" in body or body.endswith("\n\n"):
+    if not body or '"' in body or not body.isascii() or body[0] == "\n" or "\n\n" in body:
         return None
-    width = len(head.headings) - 1 + head.trailing_separator
-    raw = np.frombuffer(body.encode("ascii"), dtype=np.uint8)
-    ends = np.flatnonzero(raw == 10)
-    if not body.endswith("\n"):
-        ends = np.append(ends, raw.size)
-    marks = np.flatnonzero(raw == ord(head.separator))
-    if not (np.diff(np.searchsorted(marks, ends), prepend=0) == width).all():
+    raw = body.encode("ascii") if body[-1] == "\n" else body.encode("ascii") + b"\n"
+    width = len(head.headings) + head.trailing_separator
+    row = head.separator.encode("ascii") * (width - 1) + b"\n"
+    marks = raw.translate(None, delete=bytes(set(range(256)) - set(row)))
+    rows = len(marks) // width
+    if marks != row * rows:
         return None
     try:
-        values = np.loadtxt(io.StringIO(body), delimiter=head.separator, usecols=list(columns), ndmin=2, comments=None)
+        values = np.loadtxt(io.BytesIO(raw), delimiter=head.separator, usecols=list(columns), ndmin=2, comments=None)
     except ValueError:
         return None
-    return values if len(values) == len(ends) and np.isfinite(values).all() else None
+    return values if len(values) == rows and np.isfinite(values).all() else None
 
 
 @dataclass(slots=True)
 class Rows:
-    """The whole rows of a file as text cells, their line numbers, and the lines that were not whole."""
+    """The whole rows of some lines, wanted columns only, as text cells; their line numbers; the lines not whole."""
 
     cells: list[list[str]]
     line_numbers: list[int]
     set_aside: dict[str, list[int]]
+    misfits: list[int]
     read: int
 
 
-def read_rows(text: str, head: Head) -> Rows:
-    """Split every row; one with too many or too few fields is set aside with its line number, never shifted.
+def read_rows(body: str, head: Head, columns: Sequence[int], first_line: int) -> Rows:
+    """Split every line; one with too many or too few fields is set aside with its line number, never shifted.
 
-    Raises FieldsDoNotMatch when most rows do not fit the headings.
+    `cells` has one list a wanted column, `misfits` the number of fields of each line that does not fit.
     """
     width = len(head.headings)
-    lines = text[head.offset :].split("\n")
-    cut_off = not text.endswith("\n")
+    lines = body.split("\n")
+    cut_off = not body.endswith("\n")
     if lines and not lines[-1]:
         lines.pop()
         cut_off = False
-    out = Rows([], [], {}, 0)
-    misfits: list[int] = []
+    out = Rows([[] for _ in columns], [], {}, [], len(lines))
+    places = list(zip(columns, out.cells, strict=True))
     for at, line in enumerate(lines):
-        number = head.first_line + at
+        number = first_line + at
         if not line.strip(f"{head.separator} "):
             out.set_aside.setdefault("empty line", []).append(number)
             continue
@@ -188,17 +181,13 @@ def read_rows(text: str, head: Head) -> Rows:
         if len(cells) == width + 1 and not cells[-1]:
             cells.pop()
         if len(cells) == width:
-            out.cells.append(cells)
+            for index, column in places:
+                column.append(cells[index])
             out.line_numbers.append(number)
         elif cut_off and at == len(lines) - 1 and len(cells) < width:
             out.set_aside.setdefault("the last row is cut off", []).append(number)
         else:
             reason = "fewer fields than headings" if len(cells) < width else "more fields than headings"
             out.set_aside.setdefault(reason, []).append(number)
-            misfits.append(len(cells))
-    out.read = len(lines)
-    if len(misfits) > len(out.cells):
-        common = max(set(misfits), key=misfits.count)
-        first = min(line for reason, found in out.set_aside.items() if "than headings" in reason for line in found)
-        raise FieldsDoNotMatch(headings=width, fields=common, rows=misfits.count(common), line=first)
+            out.misfits.append(len(cells))
     return out

@@ -1,0 +1,114 @@
+"""A drive log of any size read into a drive: time and memory beside the bare reader of the same columns, in one run."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+from firstcause.roadtest.judgement import judge_drive
+from firstcause.roadtest.reading import read_drive_file
+from firstcause.roadtest.window import FreezeFrame
+
+USED = (0, 1, 2, 3, 4)
+HEADINGS = (
+    "time (s),engine speed (rpm),vehicle speed (km/h),calculated load (%),coolant temperature (degC),"
+    + ",".join(f"other {n}" for n in range(1, 8))
+)  # fmt: skip
+STEPS_A_SECOND = 10
+
+
+def write_log(path: Path, size_bytes: int) -> int:
+    """A clean log at 10 Hz, five columns of use and seven of none, fixed seed; the number of rows."""
+    chance = np.random.default_rng(20261126)
+    block = 20_000
+    moment = np.arange(block) / STEPS_A_SECOND
+    speed = np.clip(60 + 60 * np.sin(moment / 97), 0, None)
+    table = np.column_stack(
+        [800 + 30 * speed, speed, 20 + speed / 3, np.full(block, 90), chance.normal(50, 9, (block, 7))]
+    )
+    rests = [
+        f",{row[0]:.2f},{row[1]:.2f},{row[2]:.2f},{row[3]:.0f}" + "".join(f",{other:.3f}" for other in row[4:]) + "\n"
+        for row in table.tolist()
+    ]
+    rows = 0
+    with path.open("w", encoding="ascii") as file:
+        file.write(HEADINGS + "\n")
+        while file.tell() < size_bytes:
+            file.write("".join([f"{(rows + at) / STEPS_A_SECOND:.1f}{rest}" for at, rest in enumerate(rests)]))
+            rows += block
+    return rows
+
+
+def work(task: str, path: Path) -> tuple[float, float, str]:
+    """One task of a process of its own: wall and processor seconds without the imports, and what it gave."""
+    wanted = list(USED)
+    if task == "pandas.read_csv":
+        import pandas
+
+        return timed(lambda: str(pandas.read_csv(path, usecols=wanted).shape))
+    if task == "numpy.loadtxt":
+        return timed(lambda: str(np.loadtxt(path, delimiter=",", skiprows=1, usecols=wanted, comments=None).shape))
+    if task == "read":
+        return timed(lambda: read_drive_file(path).report.sentences()[0])
+    frame = FreezeFrame(1500, 40, 90)
+    return timed(lambda: judge_drive(read_drive_file(path).drives[0], frame).sentences()[0])
+
+
+def timed(task: Callable[[], str]) -> tuple[float, float, str]:
+    """Wall and processor seconds of a call, and what it gave."""
+    wall, cpu = time.perf_counter(), time.process_time()
+    said = task()
+    return time.perf_counter() - wall, time.process_time() - cpu, said
+
+
+def measured(task: str, path: Path) -> tuple[float, float, float, str]:
+    """Wall seconds and processor seconds of the work itself, peak memory of its process in MB, what it gave."""
+    done = subprocess.run(
+        [sys.executable, __file__, "--task", task, "--file", str(path)], capture_output=True, text=True, check=True
+    )
+    wall, cpu, peak, said = done.stdout.rstrip("\n").split("\t")
+    return float(wall), float(cpu), float(peak), said
+
+
+def main() -> None:
+    """Print a line for each reader and the ratios."""
+    asked = argparse.ArgumentParser(description=__doc__)
+    asked.add_argument("--megabytes", type=int, default=50, help="2000 for the size that the project promises")
+    asked.add_argument("--repeats", type=int, default=3)
+    asked.add_argument("--task", help=argparse.SUPPRESS)
+    asked.add_argument("--file", type=Path, help=argparse.SUPPRESS)
+    options = asked.parse_args()
+    if options.task:
+        wall, cpu, said = work(options.task, options.file)
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        print(wall, cpu, peak, said, sep="\t")
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "drive.csv"
+        rows = write_log(path, options.megabytes * 1_000_000)
+        print(f"{path.stat().st_size / 1e6:.0f} MB, {rows} rows, 5 of 12 columns; load {os.getloadavg()[0]:.1f}")
+        tasks = ("numpy.loadtxt", "pandas.read_csv", "read", "read and judge")
+        best: dict[str, tuple[float, float, float, str]] = {}
+        for _ in range(options.repeats):
+            for task in tasks:  # side by side, so that a busy machine is busy for all
+                now = measured(task, path)
+                best[task] = min(best.get(task, now), now, key=lambda figures: figures[1])
+    for task, (wall, cpu, peak, said) in best.items():
+        print(f"{task:16} {wall:7.2f} s wall {cpu:7.2f} s processor {peak:6.0f} MB peak   {said}")
+    bare = best["numpy.loadtxt"]
+    print(
+        f"ratio read / numpy.loadtxt: {best['read'][1] / bare[1]:.2f} processor, {best['read'][0] / bare[0]:.2f} wall"
+    )
+
+
+if __name__ == "__main__":
+    main()
