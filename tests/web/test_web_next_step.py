@@ -129,3 +129,13 @@ def test_the_shops_own_rate_and_tools_hold_for_every_weighing(shop):
     assert dear.weighing.terms.labour_per_hour == 240.0
     assert not any(o.step.tools for o in dear.weighing.advice.options)
     assert step.minutes > 0.0
+
+
+def test_a_story_alone_leads_to_the_evidence_and_to_no_step(shop):
+    """Before anything of the car was read, no step can be worth its price: least of all handing it on."""
+    told = Told(words="A new plug helped twice.", lamp="on", answers={"same-cylinder-same-cure-before": "yes"})
+    page = shop.client.get(f"/cases/{shop.take_in(told, shape='V6')}").text
+
+    assert "First the evidence" in page
+    assert "Hand the car on" not in page
+    assert "First the evidence" not in shop.client.get(f"/cases/{shop.misfiring()}").text

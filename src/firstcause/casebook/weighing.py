@@ -17,6 +17,7 @@ from firstcause.casebook.shop import Shop, notes_on_terms, terms_of
 from firstcause.knowledge.base import Knowledge, load
 from firstcause.knowledge.schema import Triage
 from firstcause.reasoning.exact import Contradiction
+from firstcause.reasoning.history import TOLD_OF_THE_CAR
 from firstcause.reasoning.verdict import Objection, objections
 from firstcause.reasoning.weigh import Weighing, weigh
 
@@ -62,6 +63,11 @@ class WeighedCase:
     ledger: Ledger
     safety: Safety
     objections: Mapping[ClosingState, tuple[Objection, ...]]
+
+    @property
+    def nothing_found(self) -> bool:
+        """Whether nothing of this car was read or seen yet; a story alone moves only how frequent its causes are."""
+        return all(isinstance(happening, TOLD_OF_THE_CAR) for happening in self.read.history)
 
     def to_dict(self) -> dict[str, Any]:
         """Stable keys for programs: safety, suspects, victims, next_steps, ledger, objections, notes, state."""

@@ -158,7 +158,7 @@ def print_steps(result: dict[str, Any], weighed: WeighedCase, most: int | None) 
     if result["state"] != "open":
         line("The case is closed.")
         return
-    if not weighed.read.history:
+    if weighed.nothing_found:
         first = weighed.knowledge.model.complaint.words.read_first
         line(f"Nothing is recorded yet that could be weighed: {first}.")
         return

@@ -171,6 +171,8 @@ class CaseView:
     caution: str = ""
     """why a high share is no proof, where one is high"""
     trouble: str = ""
+    nothing_found: bool = False
+    """nothing of this car was read or seen yet, so no step stands before saving the evidence"""
     counted_words: str = ""
     """what counting the complaint is called"""
 
@@ -227,6 +229,7 @@ def _with_weighing(base: CaseView, weighed: WeighedCase, currency: str) -> CaseV
         safety_mark=mark,
         safety_words=words,
         safety=weighed.safety.verdict,
+        nothing_found=weighed.nothing_found,
         rules=tuple(rule_view(rule, weighed.knowledge) for rule in weighed.safety.rules),
         suspects=suspect_views(weighed),
         victims=tuple(suspect_view(suspect, weighed) for suspect in weighed.weighing.victims),
