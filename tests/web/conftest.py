@@ -12,12 +12,12 @@ from pathlib import Path
 
 import httpx
 import pytest
-import uvicorn
 
 from firstcause.casebook.events import Body, Car, Counted, EngineDescription, FreezeFrame, Opened, Snapshot, Told
 from firstcause.knowledge.base import Knowledge, load, pack_names
 from firstcause.web.app import create_app
 from firstcause.web.desk import Desk
+from firstcause.web.serving import Server
 
 PHONE, LAPTOP = {"width": 390, "height": 844}, {"width": 1280, "height": 800}
 FLAGS = (
@@ -79,7 +79,7 @@ def shop(tmp_path: Path, knowledge: Knowledge, packs: dict[str, Knowledge]) -> I
     )
     listening = socket.socket()
     listening.bind(("127.0.0.1", 0))
-    server = uvicorn.Server(uvicorn.Config(app, log_level="warning", timeout_graceful_shutdown=2))
+    server = Server(app)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
     thread.start()
     until = time.monotonic() + 20

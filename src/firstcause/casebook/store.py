@@ -280,6 +280,12 @@ class CaseStore:
         before = links[first - 2].hash if first > 1 else first_link(self.origin(case_id))
         return Recorded(events, before, links[last - 1].hash)
 
+    def since(self, case_id: str, head: str) -> tuple[Event, ...]:
+        """The events after the one that `head` seals; none when this story never had that head."""
+        links = self.links(case_id)
+        at = next((n for n, link in enumerate(links, start=1) if link.hash == head), None)
+        return () if at is None else self.events(case_id)[at:]
+
     def opened_by(self, entry_id: str) -> str | None:
         """The case that an entry of this id opened; None when it has not come yet."""
         with self._reading():
@@ -368,7 +374,7 @@ class CaseStore:
             after, head = self.case(case_id), self.head(case_id)
             before, events = head, []
             if expected_head is not None and expected_head != head:
-                raise WrittenInBetween(case_id, bodies, expected_head, head, self._since(case_id, expected_head))
+                raise WrittenInBetween(case_id, bodies, expected_head, head, self.since(case_id, expected_head))
             now = self._now()
             for body in bodies:
                 record = record_of(Event(id=after.next_id, at=now, by=by, body=body))
@@ -456,11 +462,6 @@ class CaseStore:
         if now.tzinfo is None:
             raise ValueError("the clock of a CaseStore must know its time zone")
         return now
-
-    def _since(self, case_id: str, head: str) -> tuple[Event, ...]:
-        links = self.links(case_id)
-        at = next((n for n, link in enumerate(links, start=1) if link.hash == head), None)
-        return () if at is None else self.events(case_id)[at:]
 
     def _free_id(self, wished: str | None) -> str:
         taken = {str(row[0]) for row in self._db.execute("SELECT case_id FROM cases")}

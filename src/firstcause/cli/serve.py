@@ -37,14 +37,13 @@ def serve(store_path: Path, host: str, port: int, rate: float | None, tools_file
             f"The page is served on this machine only (127.0.0.1), not on {host}: it has no pairing yet, so anybody on "
             "the network could write into your cases. Nothing was started."
         )
-    import uvicorn
-
     from firstcause.casebook.shop import Shop
     from firstcause.knowledge.base import load, pack_names
     from firstcause.web.app import create_app
+    from firstcause.web.serving import Server
 
     shop = Shop(rate, None if tools_file is None else read_tools(tools_file))
     packs = {name: load(name, own=own_folder()) for name in pack_names()}
     app = create_app(store_path, clock=lambda: datetime.now(UTC), packs=packs, shop=shop)
     click.echo(f"firstcause: http://{host}:{port}/  (casebook {store_path}; stop with Ctrl-C)")
-    uvicorn.run(app, host=host, port=port, log_level="warning", timeout_graceful_shutdown=2)
+    Server(app, host=host, port=port).run()

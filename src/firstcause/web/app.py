@@ -20,7 +20,7 @@ from firstcause.casebook.store import CaseStore, NoSuchCase, NotReadable, NotRec
 from firstcause.casebook.words import say
 from firstcause.errors import FirstcauseError
 from firstcause.knowledge.base import Knowledge, load, pack_names
-from firstcause.web import actions, api, knowing, pages, papers, settings
+from firstcause.web import actions, api, knowing, pages, papers, settings, stream
 from firstcause.web.desk import Desk
 from firstcause.web.guard import LOOPBACK, Guard, TooLarge, WrongKind
 from firstcause.web.render import STATIC, Render, wants_json
@@ -67,8 +67,10 @@ def create_app(
         packs = {name: load(name) for name in pack_names()}
     desk = Desk(store, packs, clock=clock, settings=kept, settings_file=settings_file, given_at_start=shop)
     app.state.desk, app.state.render = desk, Render(lambda: desk.settings)
+    app.state.streams = stream.Streams(store.head)
+    desk.listeners.append(stream.tell(app.state.streams, desk))
     app.add_middleware(Guard, hosts=hosts)
-    for module in (pages, papers, knowing, actions, settings, api):
+    for module in (pages, papers, knowing, actions, settings, api, stream):
         app.include_router(module.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_exception_handler(FirstcauseError, _sentence)

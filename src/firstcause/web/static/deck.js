@@ -1,8 +1,8 @@
 // The deck of steps: its numbers follow the swipe, and it is only as high as the card that is looked at.
 
-const deck = document.querySelector(".deck");
-
-if (deck) {
+function begin() {
+  const deck = document.querySelector(".deck");
+  if (!deck) return;
   const cards = [...deck.children];
   const marks = [...document.querySelectorAll(".deck-nav a")];
   const slow = matchMedia("(prefers-reduced-motion: reduce)").matches;
@@ -46,3 +46,6 @@ if (deck) {
   if (asked > 0) deck.scrollLeft = cards[asked].offsetLeft - cards[0].offsetLeft;
   look();
 }
+
+begin();
+document.addEventListener("page-shown", begin);
