@@ -19,6 +19,7 @@ _COMMANDS: dict[str, tuple[str, str, str]] = {
     "plan": ("firstcause.cli.plan", "plan", "Plan the drive that is to prove a repair."),
     "prove": ("firstcause.cli.prove", "prove", "Judge a recorded drive: conditions met, what could still hide."),
     "outlook": ("firstcause.cli.outlook", "outlook", "Options side by side: price, return and risk over time."),
+    "follow-up": ("firstcause.cli.follow_up", "follow_up", "What to look at again, and when; as a calendar too."),
     "handover": ("firstcause.cli.handover", "handover", "Write the owner's page and the technician's record."),
     "papers": ("firstcause.cli.papers", "papers", "Estimate, work order, invoice; what the rules ask of them."),
     "case": ("firstcause.cli.case", "case", "The casebook: list, take in, write out, export, import, check."),

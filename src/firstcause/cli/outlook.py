@@ -12,7 +12,10 @@ from firstcause.cli.output import as_json, heading, line, table
 from firstcause.cli.own_knowledge import own_folder
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from firstcause.casebook.outlook import Ahead
+    from firstcause.casebook.who_pays import Question
     from firstcause.outlook.forecast import Forecast
 
 ABOVE_ZERO = click.FloatRange(min=0, min_open=True, max=1_000_000)
@@ -41,18 +44,34 @@ def outlook(
     from firstcause.casebook.outlook import look_ahead
     from firstcause.casebook.shop import Shop
     from firstcause.casebook.weighing import knowledge_of, weigh_case
+    from firstcause.casebook.who_pays import who_else_pays
     from firstcause.casebook.written import read_case_file
 
     case = replay(read_case_file(case_file, at=datetime.now(UTC)).events)
     weighed = weigh_case(case, knowledge_of(case, own_folder()), shop=Shop(rate))
     ahead = look_ahead(weighed, months, km_a_month, seed, cars)
+    questions = who_else_pays(weighed, datetime.now(UTC).date())
     if pictures is not None:
         _draw(ahead, currency, pictures)
     if json_out:
-        as_json({"title": case.title} | ahead.to_dict())
+        as_json({"title": case.title} | ahead.to_dict() | {"who_else_pays": [each.to_dict() for each in questions]})
         return
     click.secho(f"{case.title}: the options over {months:g} months and {ahead.horizon_km:,.0f} km", bold=True)
     print_ahead(ahead, currency)
+    print_who_pays(questions)
+
+
+def print_who_pays(questions: Sequence[Question]) -> None:
+    """Who else may pay, as text; what has passed in one line each."""
+    from firstcause.casebook.who_pays import BEFORE
+
+    heading("Who else may pay")
+    line(BEFORE)
+    for each in questions:
+        if each.standing == "has passed":
+            line(f"Passed: {each.who} ({each.why}; {each.cite}).")
+        else:
+            line(f"{each.standing.capitalize()}: {each.who}. {each.ask} ({each.why}; {each.cite}).")
 
 
 def _draw(ahead: Ahead, currency: str, folder: Path) -> None:

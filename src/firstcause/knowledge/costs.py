@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -20,6 +20,20 @@ class LastingHarm(Grounded):
     minutes: Minutes
 
 
+class LaterLook(Grounded):
+    """Something to look at once the car has left: after these distances, for these faults while one may still stand.
+
+    An empty `faults` is for any case. `who`: the owner at home, or the workshop, where the car must come back.
+    """
+
+    id: Identifier
+    what: Words
+    how: Words
+    after_km: Annotated[list[Kilometres], Field(min_length=1)]
+    faults: list[Identifier] = []
+    who: Literal["owner", "workshop"]
+
+
 class Afterwards(Grounded):
     """What is reckoned with after the car has left: `unsaid_after_km` where an entry says nothing of a return.
 
@@ -31,6 +45,7 @@ class Afterwards(Grounded):
     counts_as_lives: Annotated[float, Field(gt=0.0)]
     noticed_after_km: Annotated[float, Field(gt=0.0)]
     harm: LastingHarm | None = None
+    looks: list[LaterLook] = []
 
     @model_validator(mode="after")
     def _from_before_to(self) -> Self:
