@@ -59,7 +59,7 @@ def judge(record: Record, car: CarSeen, words: Sequence[str]) -> Judged:
     against: list[str] = []
     _same_car(record, car, good, near, against)
     _same_year(record, car, good, near, against)
-    told = [word for word in words if _speaks_of(record, word)]
+    told = [word for word in words if speaks_of(record, word)]
     if told:
         good.append(f"it speaks of: {', '.join(told)}")
     elif words:
@@ -125,7 +125,7 @@ def _begins(longer: str, shorter: str) -> bool:
     return bool(b) and a[: len(b)] == b
 
 
-def _speaks_of(record: Record, word: str) -> bool:
+def speaks_of(record: Record, word: str) -> bool:
     """Whether the words stand in the component or the text, at the start of words."""
     pattern = r"\b" + r"\W+".join(re.escape(part) for part in word.casefold().split())
     return re.search(pattern, f"{record.component} {record.text}".casefold()) is not None

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 
 from firstcause.bulletins.records import KINDS, Kind, Record
 
@@ -43,17 +44,24 @@ class Layout:
         return self.read(cells)
 
 
+@lru_cache(maxsize=4096)
+def _calendar_day(text: str) -> date | None:
+    """None where it is no date; days repeat from line to line, so they are kept."""
+    try:
+        return date(int(text[:4]), int(text[4:6]), int(text[6:])) if len(text) == 8 and text.isdigit() else None
+    except ValueError:
+        return None
+
+
 def _day(text: str, name: str) -> date | None:
     """YYYYMMDD; empty is no date."""
     text = text.strip()
     if not text:
         return None
-    try:
-        if len(text) != 8 or not text.isdigit():
-            raise ValueError
-        return date(int(text[:4]), int(text[4:6]), int(text[6:]))
-    except ValueError:
-        raise Unreadable(f"{name} {text!r} is no date") from None
+    day = _calendar_day(text)
+    if day is None:
+        raise Unreadable(f"{name} {text!r} is no date")
+    return day
 
 
 def _iso_day(text: str, name: str) -> date | None:

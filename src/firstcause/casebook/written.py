@@ -92,6 +92,11 @@ def write_case(events: Sequence[Event], people: Mapping[str, Person] | None = No
 # --- writing ---
 
 
+def event_text(body: Body) -> str:
+    """One event as a block that may be added to a case file."""
+    return "\n".join(_table("[[event]]", {"kind": body.kind, **_said(body)})).lstrip()
+
+
 def _file_lines(events: Sequence[Event], people: Mapping[str, Person]) -> Iterator[str]:
     opening, *rest = events
     body = opening.body

@@ -108,6 +108,63 @@ def search(
     click.echo(f"{len(hits)} shown." if hits else "Nothing found. Try fewer words, or the beginning of a word.")
 
 
+@bulletins.command("case")
+@click.argument("case_file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--about", multiple=True, help="More words the trouble is known by; give it once for each.")
+@click.option("--all", "everything", is_flag=True, help="Also what does not apply, with the reason.")
+@click.option("--accept", metavar="NUMBER", help="Let this record count: prints the event to add to the case.")
+@click.option("--refuse", metavar="NUMBER", help="Do not let it count: prints the event that says so.")
+@click.option("--fault", "faults", multiple=True, help="With --accept: the entry it describes, in place of ours.")
+@click.option("--ratio", type=click.FloatRange(1.0, 10.0), help="With --accept: your likelihood ratio, not ours.")
+@click.option("--note", default="", help="Why, in your words; kept with the event.")
+@click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), help="Complaints by model year, as SVG.")
+@COLLECTION
+@click.option("--json", "json_out", is_flag=True)
+def for_case(
+    case_file: Path, about: tuple[str, ...], everything: bool, accept: str | None, refuse: str | None,
+    faults: tuple[str, ...], ratio: float | None, note: str, picture: Path | None, collection_path: Path,
+    json_out: bool,
+) -> None:  # fmt: skip
+    """What others have seen of such a car, held against a case; you say whether it counts. It is never proof."""
+    from firstcause.casebook.case import replay
+    from firstcause.casebook.others import car_seen, held_against, reported
+    from firstcause.casebook.weighing import knowledge_of, weigh_case
+    from firstcause.casebook.written import event_text, read_case_file
+    from firstcause.cli.own_knowledge import own_folder
+
+    now = datetime.now(UTC)
+    case = replay(read_case_file(case_file, at=now).events)
+    weighed = weigh_case(case, knowledge_of(case, own_folder()))
+    car = car_seen(weighed, now.date())
+    with _opened(collection_path) as collection:
+        found = held_against(weighed, collection.of_make_or_engine(car.make, car.engine), now.date(), about)
+        complaints = collection.complaints_by_year(car.make, car.model)
+    if picture is not None:
+        from firstcause.casebook.complaints_drawing import draw_complaints
+
+        picture.write_text(draw_complaints(complaints, f"{car.make} {car.model}", car.year), encoding="utf-8")
+        click.echo(f"Picture: {picture}", err=True)
+    number = accept or refuse
+    if number is not None:
+        one = next((each for each in found if each.judged.record.number == number), None)
+        if one is None:
+            raise RequestError(f"There is no record {number} of this make or engine. Nothing was made of it.")
+        click.echo(event_text(reported(one, "accepted" if accept else "refused", ratio, faults, note)))
+        return
+    shown = found if everything else [each for each in found if each.judged.verdict != "does-not"]
+    if json_out:
+        records = [{**_judged(each.judged), "faults": each.faults} for each in shown]
+        as_json({"records": records, "complaints_by_year": complaints, "caution": UNVERIFIED})
+        return
+    for each in shown:
+        _print_judged(each.judged)
+        if each.faults:
+            line(f"It speaks of: {', '.join(each.faults)}.")
+    click.echo()
+    click.echo(f"{len(shown)} of {len(found)} records shown. `--accept NUMBER` or `--refuse NUMBER` makes the event.")
+    _print_complaints(complaints)
+
+
 @bulletins.command("for")
 @click.argument("make")
 @click.argument("model")
@@ -134,15 +191,23 @@ def for_car(
         as_json({"records": [_judged(each) for each in shown], "complaints_by_year": complaints, "caution": UNVERIFIED})
         return
     for each in shown:
-        verdict = {"applies": "Applies", "nearly": "Nearly applies", "does-not": "Does not apply"}[each.verdict]
-        heading(f"{verdict}: {_title(each.record)}")
-        line("; ".join(each.reasons).capitalize() + ".")
-        line(each.record.text)
-        if each.likelihood_ratio != 1.0:
-            ratio = f"{each.likelihood_ratio:.1f}"
-            line(f"May move the odds of what it describes by {ratio}, if you let it. It proves nothing.")
+        _print_judged(each)
     click.echo()
     click.echo(f"{len(shown)} of {len(judged)} records shown.")
+    _print_complaints(complaints)
+
+
+def _print_judged(each: Judged) -> None:
+    verdict = {"applies": "Applies", "nearly": "Nearly applies", "does-not": "Does not apply"}[each.verdict]
+    heading(f"{verdict}: {_title(each.record)}")
+    line("; ".join(each.reasons).capitalize() + ".")
+    line(each.record.text)
+    if each.likelihood_ratio != 1.0:
+        ratio = f"{each.likelihood_ratio:.1f}"
+        line(f"May move the odds of what it describes by {ratio}, if you let it. It proves nothing.")
+
+
+def _print_complaints(complaints: dict[int, int]) -> None:
     if complaints:
         heading("Complaints by model year")
         most = max(complaints.values())
