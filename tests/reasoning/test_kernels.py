@@ -47,7 +47,7 @@ def test_factors_multiplied_out_over_all_combinations_of_terms(seed: int) -> Non
 @pytest.mark.parametrize("seed", SEEDS)
 @pytest.mark.parametrize("matters_absent", [True, False])
 def test_units_and_members_summed_over_all_states(seed: int, matters_absent: bool) -> None:
-    """Ours: a unit of three linked causes and one alone, 150 cells (more than one chunk), signed couplings."""
+    """Ours: a unit of three linked causes and one alone, signed couplings. Without parts the values are the same."""
     chance = np.random.default_rng(seed)
     unit, state = np.array([0, 3, 4]), np.array([0, 8, 10])
     present, absent = chance.normal(size=(2, 4, 150))
@@ -57,9 +57,11 @@ def test_units_and_members_summed_over_all_states(seed: int, matters_absent: boo
     around = chance.normal(size=(2, 150))  # the last unit, one cause by itself, is a guest with surroundings of its own
     values, parts, found, table = np.empty((2, 150)), np.empty((4, 150)), np.empty(4), np.empty(150)
 
-    kernels.unit_values(
-        present, absent if matters_absent else absent[:0], unit, state, weight, factor, True, values, parts
-    )
+    states, plain = np.empty((10, 150)), np.empty((2, 150))
+    kernels.unit_states(present, absent if matters_absent else absent[:0], unit, state, weight, states)
+    kernels.unit_values(states, unit, state, weight, factor, True, values, parts)
+    kernels.unit_values(states, unit, state, weight, factor, True, plain, parts[:0])
+    assert plain == pytest.approx(values, rel=ROUNDING)
     kernels.product_of(base, values, table)
     kernels.members_in(base, around, values, parts, unit, found)
 

@@ -62,20 +62,22 @@ class TermBlock:
         order, terms = np.concatenate([outer, own]), np.diff(columns.begin)
         self._shape = (int(terms[outer].prod()), int(terms[own].prod()))
         cells = self._shape[0] * self._shape[1]
-        self._present = np.empty((len(self.member), cells))
-        kernels.expand(columns.present, self.member, columns.begin, order, self._present)
-        self._absent = np.empty((len(self.member) if matters_absent[self.member].any() else 0, cells))
-        if len(self._absent):
-            kernels.expand(columns.absent, self.member, columns.begin, order, self._absent)
+        present = np.empty((len(self.member), cells))
+        kernels.expand(columns.present, self.member, columns.begin, order, present)
+        absent = np.empty((len(self.member) if matters_absent[self.member].any() else 0, cells))
+        if len(absent):
+            kernels.expand(columns.absent, self.member, columns.begin, order, absent)
+        self._of_guests = present[len(self.member) - guests :, : self._shape[1]].copy()
         base = np.empty((1, self._shape[1]))
         kernels.expand(columns.coefficient[None, :], np.zeros(1, dtype=np.int64), columns.begin, own, base)
         self._base = np.tile(base[0], self._shape[0])
         self._guests = guests
+        self._states = np.empty((len(units.weight), cells))
+        kernels.unit_states(present, absent, units.unit, units.state, units.weight, self._states)
         self._values = np.empty((len(units.unit) - 1, cells))
         self._parts = np.empty((len(self.member), cells))
-        unchanged = np.ones(len(self.member))
         kernels.unit_values(
-            self._present, self._absent, units.unit, units.state, units.weight, unchanged, True, self._values,
+            self._states, units.unit, units.state, units.weight, np.ones(len(self.member)), True, self._values,
             self._parts,
         )  # fmt: skip
         self.table = np.empty(cells)
@@ -84,8 +86,8 @@ class TermBlock:
     @property
     def instead(self) -> Array:
         """What a busy guest does to each row, beside what it comes to where it is not busy: (guests, rows)."""
-        rows, first = self._shape[1], len(self.member) - self._guests
-        return self._present[first:, :rows] / self._values[len(self._values) - self._guests :, :rows]
+        rows = self._shape[1]
+        return self._of_guests / self._values[len(self._values) - self._guests :, :rows]
 
     def take(self, coupling: Array, busy: Flags) -> None:
         """Take the listed configurations: their couplings (s, rows), and which guests are busy in each (s, guests)."""
@@ -124,9 +126,26 @@ class TermBlock:
 
     def _around(self, outside: Array, factors: Array) -> Array:
         """What surrounds each cell (e, 1 + guests, cells), from what surrounds the block (e, s, o); see kernels."""
-        around = np.empty((len(outside), 1 + self._guests, len(self.table)))
-        kernels.surroundings(outside, self._coupling, self._busy, *self._ratio(factors), around)
+        outers, rows = self._shape
+        around = np.empty((len(outside), 1 + self._guests, outers * rows))
+        flat = np.ascontiguousarray(outside.swapaxes(1, 2)).reshape(len(outside) * outers, -1)
+        around[:, 0] = (flat @ self._coupling).reshape(len(outside), -1)
+        for g in range(self._guests):
+            busy = np.flatnonzero(self._busy[:, g])
+            while_busy = flat[:, busy] @ self._coupling[busy]
+            around[:, 1 + g] = around[:, 0] - while_busy.reshape(len(outside), -1)
+        wrong = self._on_busy_guests(factors)
+        if len(wrong):
+            some = np.empty((len(wrong), *around.shape[1:]))
+            outside = np.ascontiguousarray(outside[wrong])
+            kernels.surroundings(outside, self._coupling, self._busy, *self._ratio(factors[wrong]), some)
+            around[wrong] = some
         return around
+
+    def _on_busy_guests(self, factors: Array) -> Index:
+        """Which extras, of factors (e, m), have one on a guest that is busy in some configuration."""
+        first = len(self.member) - self._guests
+        return np.flatnonzero(((factors[:, first:] != 1.0) & self._busy.any(axis=0)).any(axis=1))
 
     def _add_busy(self, outside: Array, given: Array, found: Array) -> None:
         """Busy guests are present: outside and given (e, s, o), found (e, m)."""
@@ -145,21 +164,23 @@ class TermBlock:
         """See Block."""
         tables = np.empty((len(factors), len(self.table)))
         kernels.tables_under(
-            factors, self._base, self._present, self._absent, self._units.unit, self._units.state, self._units.weight,
-            self._values, self._parts, tables,
+            factors, self._base, self._states, self._units.unit, self._units.state, self._units.weight, self._values,
+            self._parts, tables,
         )  # fmt: skip
         given = self._come_to(tables)
-        if self._busy.any():
-            given = np.ascontiguousarray(given)
-            kernels.given_to_busy(tables, self._coupling, self._busy, *self._ratio(factors), given)
+        wrong = self._on_busy_guests(factors)
+        if len(wrong):
+            some = np.ascontiguousarray(given[wrong])
+            kernels.given_to_busy(tables[wrong], self._coupling, self._busy, *self._ratio(factors[wrong]), some)
+            given[wrong] = some
         return given
 
     def members_under(self, factors: Array, outside: Array) -> Array:
         """See Block."""
         found = np.empty((len(factors), len(self.member)))
         kernels.members_under(
-            factors, self._around(outside, factors), self._base, self._present, self._absent, self._units.unit,
-            self._units.state, self._units.weight, self._values, self._parts, found,
+            factors, self._around(outside, factors), self._base, self._states, self._units.unit, self._units.state,
+            self._units.weight, self._values, self._parts, found,
         )  # fmt: skip
         if self._busy.any():
             self._add_busy(outside, self.under(factors), found)

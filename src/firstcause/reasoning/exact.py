@@ -366,13 +366,17 @@ class Engine:
         private = self._place[cause] >= 0
         touched[asked[private], self._place[cause[private]]] = True
         z, joint = np.empty(len(extras)), np.zeros((len(extras), len(wanted)))
-        patterns, which = np.unique(touched | about.direct, axis=0, return_inverse=True)
+        touched |= about.direct
+        alike: dict[bytes, list[int]] = {}
+        for e, pattern in enumerate(touched):
+            alike.setdefault(pattern.tobytes(), []).append(e)
         at_once = max(1, CELLS_AT_ONCE // max(self.cells, 1))
-        for p, pattern in enumerate(patterns):
-            members = np.flatnonzero(which == p)
+        for some in alike.values():
+            members = np.array(some)
             for first in range(0, len(members), at_once):
                 part = members[first : first + at_once]
-                z[part], joint[part] = self._ask(_Asked.of(part, asked, cause, factor), np.flatnonzero(pattern), about)
+                pattern = np.flatnonzero(touched[some[0]])
+                z[part], joint[part] = self._ask(_Asked.of(part, asked, cause, factor), pattern, about)
         return z / self._z, joint / self._z
 
     def _ask(self, asked: _Asked, touched: Index, about: _Wanted) -> tuple[Array, Array]:
@@ -424,9 +428,9 @@ class Engine:
 
     def _correct_folded(self, asked: _Asked, about: _Wanted, over_outer: Array, result: Array) -> None:
         """A cause that is summed out and stands in the question itself is more or less likely in each configuration."""
-        for at in np.flatnonzero(about.is_folded[asked.cause]):
+        for at in np.flatnonzero(about.folded_at[asked.cause] >= 0):
             e, i, factor = asked.extra[at], asked.cause[at], asked.factor[at]
-            chance = self._chance[:, self._folded == i][:, 0]
+            chance = about.present[:, about.folded_at[i]]
             left = 1.0 - chance * (1.0 - factor)
             after = np.divide(chance * factor, left, out=np.zeros_like(left), where=left > 0.0)
             result[e, about.causes == i] = float(over_outer[e] @ after)
@@ -437,10 +441,11 @@ class Engine:
         if key not in self._wanted:
             causes = np.array(wanted, dtype=np.int64)
             blocks = self._place[causes]
-            is_folded = np.zeros(len(self._links.block), dtype=bool)
-            is_folded[np.intersect1d(self._folded, causes)] = True
             shared = np.flatnonzero(blocks < 0)
-            present = np.empty((len(self._on), len(shared)))
+            folded_at = np.full(len(self._links.block), -1)
+            folded_at[causes[shared]] = np.arange(len(shared))
+            folded_at[self._shared] = -1
+            present = np.empty((len(self._on), len(shared)), order="F")
             for column, i in enumerate(causes[shared]):
                 slot = self._slot[i]
                 present[:, column] = self._on[:, slot] if slot >= 0 else self._chance[:, self._folded == i][:, 0]
@@ -454,7 +459,7 @@ class Engine:
                 given, part = block.given(), block.given_with(own[b])
                 direct[b] = ((given == 0.0) & (part != 0.0)).any()
                 shares[b] = (part / np.where(given != 0.0, given, 1.0)).reshape(len(own[b]), -1)
-            self._wanted[key] = _Wanted(causes, is_folded, direct, shared, present, slots, own, shares)
+            self._wanted[key] = _Wanted(causes, folded_at, direct, shared, present, slots, own, shares)
         return self._wanted[key]
 
 
@@ -489,13 +494,13 @@ class _Asked:
 class _Wanted:
     """Causes asked about. By block: slots of its wanted causes, their own numbers in it, and their shares (., s * o).
 
-    `is_folded` (causes,): which of them are summed out. `direct` (blocks,): blocks whose shares cannot be used, for
-    signed terms cancel to nothing where those of a member do not. `shared`: slots of shared causes; `present` (s, .)
-    their chance in each configuration.
+    `folded_at` (causes,): the column in `present` of those that are summed out, else -1. `direct` (blocks,): blocks
+    whose shares cannot be used, for signed terms cancel to nothing where those of a member do not. `shared`: slots of
+    shared causes; `present` (s, .) their chance in each configuration.
     """
 
     causes: Index
-    is_folded: Flags
+    folded_at: Index
     direct: Flags
     shared: Index
     present: Array

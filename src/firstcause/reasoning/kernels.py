@@ -16,7 +16,6 @@ Index = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 WORD = 62
-CHUNK = 64
 FINE = 49  # a weight's bits without these, its last, sort weights into steps of an eighth of an octave
 STEPS = 512
 
@@ -64,48 +63,74 @@ def expand(factors: Array, causes: Index, begin: Index, sums: Index, out: Array)
 
 
 @compiled
+def unit_states(present: Array, absent: Array, unit: Index, state: Index, weight: Array, out: Array) -> None:
+    """Each joint state of each unit, its prior times what it does to each cell: out (states, cells).
+
+    `present`, `absent` (m, cells): couplings; no rows in `absent`: all 1.
+    """
+    for u in range(len(unit) - 1):
+        first, count = unit[u], unit[u + 1] - unit[u]
+        states = out[state[u] : state[u + 1]]
+        states[0] = 1.0
+        for at in range(count):
+            bit = 1 << at
+            for s in range(bit):
+                states[s + bit] = states[s]
+                times(states[s + bit], present[first + at])
+                if len(absent):
+                    times(states[s], absent[first + at])
+        for s in range(len(states)):
+            for c in range(out.shape[1]):
+                states[s, c] *= weight[state[u] + s]
+
+
+@compiled
 def unit_values(
-    present: Array, absent: Array, unit: Index, state: Index, weight: Array, factor: Array, everything: bool,
-    values: Array, parts: Array,
+    states: Array, unit: Index, state: Index, weight: Array, factor: Array, everything: bool, values: Array,
+    parts: Array,
 ) -> None:  # fmt: skip
     """Units summed over their states (u, cells), and over those in which each member is present (m, cells).
 
-    `present`, `absent` (m, cells): couplings; no rows in `absent`: all 1. `factor` (m,) multiplies states in which a
-    member is present. Without `everything` only units with a factor that is not 1 are computed.
+    `states`: see unit_states. `factor` (m,) multiplies states in which a member is present. Without `everything` only
+    units with a factor that is not 1 are computed. No rows in `parts`: they are not wanted.
     """
-    cells = present.shape[1]
-    scratch = np.empty((2, CHUNK))
     for u in range(len(unit) - 1):
-        first, count, many = unit[u], unit[u + 1] - unit[u], state[u + 1] - state[u]
+        first, count = unit[u], unit[u + 1] - unit[u]
         changed = everything
         for m in range(first, first + count):
             changed = changed or factor[m] != 1.0
         if not changed:
             continue
-        if len(scratch) < many:
-            scratch = np.empty((many, CHUNK))
         values[u] = 0.0
-        for m in range(first, first + count):
-            parts[m] = 0.0
-        for begin in range(0, cells, CHUNK):
-            end = min(begin + CHUNK, cells)
-            scratch[0] = 1.0
+        if len(parts):
+            for m in range(first, first + count):
+                parts[m] = 0.0
+        for s in range(state[u], state[u + 1]):
+            times_over = 1.0 if weight[s] != 0.0 else 0.0
             for at in range(count):
-                m, bit = first + at, 1 << at
-                on = present[m, begin:end]
-                for s in range(bit):
-                    old, new = scratch[s], scratch[s + bit]
-                    for c in range(len(on)):
-                        new[c] = old[c] * (on[c] * factor[m])
-                    if len(absent):
-                        times(old[: len(on)], absent[m, begin:end])
-            for s in range(many):
-                w = weight[state[u] + s]
-                if w != 0.0:
-                    add(values[u, begin:end], scratch[s], w)
-                    for at in range(count):
-                        if s >> at & 1:
-                            add(parts[first + at, begin:end], scratch[s], w)
+                if (s - state[u]) >> at & 1:
+                    times_over *= factor[first + at]
+            if times_over == 0.0:
+                continue
+            add(values[u], states[s], times_over)
+            if len(parts):
+                for at in range(count):
+                    if (s - state[u]) >> at & 1:
+                        add(parts[first + at], states[s], times_over)
+
+
+@compiled
+def put_back(factor: Array, unit: Index, values: Array, parts: Array, own: Array, some: Array) -> None:
+    """Units on which there was a factor as they are without it: into own (u, cells) and some (m, cells, or none)."""
+    for u in range(len(unit) - 1):
+        changed = False
+        for m in range(unit[u], unit[u + 1]):
+            changed = changed or factor[m] != 1.0
+        if changed:
+            own[u] = values[u]
+            if len(some):
+                for m in range(unit[u], unit[u + 1]):
+                    some[m] = parts[m]
 
 
 @compiled
@@ -216,8 +241,7 @@ def couple(factors: Array, on: Flags, either: Index, family: Index, instead: Arr
 def tables_under(
     factors: Array,
     base: Array,
-    present: Array,
-    absent: Array,
+    states: Array,
     unit: Index,
     state: Index,
     weight: Array,
@@ -226,11 +250,11 @@ def tables_under(
     tables: Array,
 ) -> None:
     """The table of a block under factors (e, m) on its members: tables (e, cells)."""
-    own, some = np.empty_like(values), np.empty_like(parts)
+    own, some = values.copy(), np.empty((0, values.shape[1]))
     for e in range(len(factors)):
-        own[:] = values
-        unit_values(present, absent, unit, state, weight, factors[e], False, own, some)
+        unit_values(states, unit, state, weight, factors[e], False, own, some)
         product_of(base, own, tables[e])
+        put_back(factors[e], unit, values, parts, own, some)
 
 
 @compiled
@@ -238,8 +262,7 @@ def members_under(
     factors: Array,
     around: Array,
     base: Array,
-    present: Array,
-    absent: Array,
+    states: Array,
     unit: Index,
     state: Index,
     weight: Array,
@@ -248,12 +271,11 @@ def members_under(
     found: Array,
 ) -> None:
     """Weight of each member's presence under factors (e, m), from what surrounds the cells then (see members_in)."""
-    own, some = np.empty_like(values), np.empty_like(parts)
+    own, some = values.copy(), parts.copy()
     for e in range(len(factors)):
-        own[:] = values
-        some[:] = parts
-        unit_values(present, absent, unit, state, weight, factors[e], False, own, some)
+        unit_values(states, unit, state, weight, factors[e], False, own, some)
         members_in(base, around[e], own, some, unit, found[e])
+        put_back(factors[e], unit, values, parts, own, some)
 
 
 @compiled
