@@ -4,7 +4,6 @@ import time
 
 import can
 import pytest
-from tests.link.scripted_car import ScriptedCar
 
 from firstcause.errors import CarError, RequestError
 from firstcause.link import (
@@ -15,7 +14,6 @@ from firstcause.link import (
     Session,
     Timing,
     Unit,
-    find_car,
 )
 
 ENGINE, GEARBOX = Unit(0x7E8, 11), Unit(0x7E9, 11)
@@ -176,20 +174,6 @@ def test_a_request_longer_than_one_frame_is_refused(car, session):
         session.request(bytes.fromhex("01 0C 0D 05 06 07 0B 11"))
 
     assert car.heard == []
-
-
-def test_the_car_is_found_at_another_bit_rate_and_width():
-    """ISO 15765-4 order: 500k/11, 500k/29, 250k/11, 250k/29 (from memory)."""
-    cars = {500_000: ScriptedCar(), 250_000: ScriptedCar()}
-    cars[250_000].on("01 00", "18DAF110 06 41 00 BE 1F A8 13")
-    try:
-        session, units = find_car(lambda bitrate: cars[bitrate].tester_bus, Timing(adapter_margin_ms=100))
-        session.close()
-        assert [str(unit) for unit in units] == ["18DAF110"]
-        assert [identifier for identifier, _ in cars[500_000].heard] == [0x7DF, 0x18DB33F1]
-    finally:
-        for car in cars.values():
-            car.close()
 
 
 def test_an_adapter_that_dies_is_said_to_have_died():

@@ -2,61 +2,93 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import functools
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
 from firstcause.cli.case import CASEBOOK, opened_casebook
 from firstcause.cli.output import line
-from firstcause.errors import CarError, RequestError
+from firstcause.errors import RequestError
 
 if TYPE_CHECKING:
+    import can
+
     from firstcause.link import Session
 
+KEPT = Path("adapter.toml")
 F = TypeVar("F", bound=Callable[..., Any])
 
 
-class AdapterFailed(CarError):
-    """The adapter could not be opened."""
+@dataclass(frozen=True)
+class Cable:
+    """The adapter that a command was told to use, or that was found before; `bitrate` in bit/s."""
 
-    def __init__(self, interface: str, channel: str, cause: Exception) -> None:
-        self.interface, self.channel, self.cause = interface, channel, cause
-        super().__init__(
-            f"The adapter {interface!r} on {channel!r} could not be opened ({cause}). Nothing was sent. "
-            "Check that it is plugged in, that its driver is there, and that no other program holds it."
-        )
+    interface: str
+    channel: str | int
+    bitrate: int
+    wide: bool
+    options: Mapping[str, Any] = field(default_factory=dict)
+
+    def open(self) -> can.BusABC:
+        """The bus; raises AdapterFailed."""
+        from firstcause.link.adapters import Adapter, open_adapter
+
+        named = Adapter(self.interface, self.channel, f"{self.interface} {self.channel}", options=self.options)
+        return open_adapter(named, self.bitrate, listen_only=False)
 
 
 def adapter(command: F) -> F:
-    """The options that name an adapter."""
+    """The options that name an adapter; without them the one that `firstcause link find` kept. Gives a Cable."""
+
+    @functools.wraps(command)
+    def with_cable(
+        *, interface: str | None, channel: str | None, bitrate: int | None, wide: bool, kept_path: Path, **rest: Any
+    ) -> Any:
+        return command(cable=_cable(interface, channel, bitrate, wide, kept_path), **rest)
+
+    settled: Any = with_cable
     for option in (
-        click.option("--interface", required=True, help="python-can interface: socketcan, slcan, pcan, virtual …"),
-        click.option("--channel", required=True, help="Its channel: can0, /dev/ttyUSB0 …"),
-        click.option("--bitrate", type=int, default=500_000, show_default=True),
+        click.option("--interface", default=None, help="python-can interface: socketcan, slcan, pcan, virtual …"),
+        click.option("--channel", default=None, help="Its channel: can0, /dev/ttyUSB0 …"),
+        click.option("--bitrate", type=int, default=None, help="In bit/s; 500000 when nothing was found or said."),
         click.option("--wide", is_flag=True, help="29-bit identifiers."),
-        click.option("--record", type=click.Path(dir_okay=False, path_type=Path), default=None,
-                     help="Record every frame into this trace (.log)."),
+        click.option("--adapter", "kept_path", type=click.Path(dir_okay=False, path_type=Path), default=KEPT,
+                     show_default=True, help="What `firstcause link find` found; used when no --interface is given."),
     ):  # fmt: skip
-        command = option(command)
-    return command
+        settled = option(settled)
+    return cast(F, settled)
+
+
+def _cable(interface: str | None, channel: str | None, bitrate: int | None, wide: bool, kept_path: Path) -> Cable:
+    if interface and channel:
+        return Cable(interface, channel, bitrate or 500_000, wide)
+    if interface or channel:
+        raise RequestError("Give --interface and --channel together, or neither. Nothing was sent.")
+    if not kept_path.exists():
+        raise RequestError(
+            f"Which adapter? Run `firstcause link find` first (it keeps what it finds in {kept_path}), or give "
+            "--interface and --channel. Nothing was sent."
+        )
+    from firstcause.link.kept import KeptAdapter
+
+    kept = KeptAdapter.read(kept_path)
+    return Cable(kept.interface, kept.channel, bitrate or kept.bitrate, wide or kept.wide, kept.options)
 
 
 @contextmanager
-def _session(interface: str, channel: str, bitrate: int, wide: bool, record: Path | None) -> Iterator[Session]:
-    import can
-
+def _session(cable: Cable, record: Path | None) -> Iterator[Session]:
     from firstcause.link import ELEVEN_BIT, TWENTY_NINE_BIT, Recorder, Session
 
+    bus = cable.open()
+    recorder = None
     try:
-        bus = can.Bus(interface=interface, channel=channel, bitrate=bitrate)
-    except (can.CanError, OSError, ValueError, ImportError) as error:
-        raise AdapterFailed(interface, channel, error) from error
-    recorder = Recorder(record) if record is not None else None
-    try:
-        with Session(bus, TWENTY_NINE_BIT if wide else ELEVEN_BIT, recorder=recorder) as session:
+        recorder = Recorder(record) if record is not None else None
+        with Session(bus, TWENTY_NINE_BIT if cable.wide else ELEVEN_BIT, recorder=recorder) as session:
             yield session
     finally:
         if recorder is not None:
@@ -64,15 +96,20 @@ def _session(interface: str, channel: str, bitrate: int, wide: bool, record: Pat
         bus.shutdown()
 
 
+RECORD = click.option(
+    "--record", type=click.Path(dir_okay=False, path_type=Path), default=None, help="Record every frame (.log)."
+)
+
+
 @click.command()
 @adapter
+@RECORD
 @CASEBOOK
 @click.option("--case", "case_id", default=None, help="Save into this case of the casebook.")
 @click.option("--into", type=click.Path(dir_okay=False, path_type=Path), default=None, help="Save as a JSON file.")
 @click.option("--json", "json_out", is_flag=True, help="Print the whole snapshot, for programs.")
 def snapshot(
-    interface: str, channel: str, bitrate: int, wide: bool, record: Path | None, store_path: Path,
-    case_id: str | None, into: Path | None, json_out: bool,
+    cable: Cable, record: Path | None, store_path: Path, case_id: str | None, into: Path | None, json_out: bool,
 ) -> None:  # fmt: skip
     """Save all evidence: codes by status, freeze frame, readiness, counters, calibration ids, live data at idle."""
     from firstcause.casebook.evidence import snapshot_event
@@ -83,7 +120,7 @@ def snapshot(
     if case_id is not None:
         with opened_casebook(store_path) as store:
             store.head(case_id)  # refuses an unknown case before the car is read
-    with _session(interface, channel, bitrate, wide, record) as session:
+    with _session(cable, record) as session:
         taken = take_snapshot(session)
     if into is not None:
         into.write_text(taken.to_json(), encoding="utf-8")
@@ -103,12 +140,12 @@ def snapshot(
 
 @click.command()
 @adapter
+@RECORD
 @CASEBOOK
 @click.option("--case", "case_id", required=True, help="The case that holds the saved snapshot.")
 @click.option("--word", required=True, help="Write ERASE to mean it.")
 def erase(
-    interface: str, channel: str, bitrate: int, wide: bool, record: Path | None, store_path: Path, case_id: str,
-    word: str,
+    cable: Cable, record: Path | None, store_path: Path, case_id: str, word: str,
 ) -> None:  # fmt: skip
     """Erase codes: only with a saved snapshot, key on, engine off, and the word ERASE.
 
@@ -130,7 +167,7 @@ def erase(
             raise RequestError(f"{case_id} holds no snapshot taken by wire since the last erase. Nothing was sent.")
         assert isinstance(saved.body, Snapshot)
         wire = WireSnapshot.from_json(json.dumps(saved.body.record))
-        with _session(interface, channel, bitrate, wide, record) as session:
+        with _session(cable, record) as session:
             report = erase_codes(
                 session, snapshot=wire, receipt=SavedSnapshot.of(wire, f"{case_id} {saved.id}"), word=word
             )

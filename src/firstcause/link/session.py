@@ -17,7 +17,7 @@ from typing import Self
 import can
 
 from firstcause.errors import CarError, RequestError
-from firstcause.link.addressing import ELEVEN_BIT, TWENTY_NINE_BIT, Addressing, Unit
+from firstcause.link.addressing import ELEVEN_BIT, Addressing, Unit
 from firstcause.link.gate import LONGEST_REQUEST, Gate, ServiceNotAllowed, is_read
 from firstcause.link.reassembly import Broken, Event, Fault, Reassembler, Received
 from firstcause.link.recording import Recorder
@@ -353,27 +353,3 @@ def _fits(request: bytes, payload: bytes) -> bool:
     if payload[0] != request[0] + POSITIVE:
         return False
     return request[0] not in _ECHOED or len(payload) < 2 or payload[1] in request[1:]
-
-
-def find_car(
-    open_bus: Callable[[int], can.BusABC],
-    timing: Timing | None = None,
-    recorder: Recorder | None = None,
-) -> tuple[Session, tuple[Unit, ...]]:
-    """Try 500 and 250 kbit/s with 11 and 29 bits in the order of ISO 15765-4 until a unit answers.
-
-    `open_bus` opens the adapter at a bit rate in bit/s. Returns the session, to be closed by the caller, and its units.
-    Raises NoAnswer when all four are silent; every bus opened on the way is shut down then.
-    """
-    tried = []
-    for bitrate in (500_000, 250_000):
-        bus = open_bus(bitrate)
-        for addressing in (ELEVEN_BIT, TWENTY_NINE_BIT):
-            session = Session(bus, addressing, timing, recorder)
-            try:
-                return session, session.find_units()
-            except NoAnswer:
-                session.close()
-                tried.append(f"{bitrate // 1000} kbit/s with {addressing.width} bits")
-        bus.shutdown()
-    raise NoAnswer(b"\x01\x00", ", ".join(tried))
