@@ -5,6 +5,7 @@ PYTHON ?= $(shell for p in python3.11 python3.12 python3.13 python3; do \
 	$$p -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && { echo $$p; break; }; done)
 BIN := .venv/bin
 WORKERS ?= 2
+SECONDS ?= 600
 
 # Stamps: what .venv holds. A changed lock or pyproject.toml is newer than its stamp and installs again.
 MADE := .venv/.made
@@ -21,7 +22,7 @@ endef
 COMPILE := $(BIN)/uv pip compile --universal --python-version 3.11 --generate-hashes \
 	--no-header --no-annotate --no-emit-index-url --no-emit-find-links --quiet
 
-.PHONY: help setup try test check bench lock clean
+.PHONY: help setup try test fuzz check bench lock clean
 .DEFAULT_GOAL := help
 
 help: ## list the targets
@@ -37,6 +38,10 @@ try: $(RUN) ## play two whole cases on the virtual car; leaves the folder tryout
 test: $(DEV) ## run the tests (WORKERS=2)
 	@sh tools/debian-for-tests.sh
 	@$(BIN)/pytest -n $(WORKERS) --dist loadgroup
+
+fuzz: $(DEV) ## throw bytes at decoders and transport, led by coverage (SECONDS=600; Linux)
+	FUZZ_SPOILT=200000 FUZZ_SESSIONS=2000 $(BIN)/pytest -q tests/fuzz
+	PYTHONPATH=src:. $(BIN)/python -m tests.fuzz.run --seconds $(SECONDS)
 
 check: $(DEV) ## lint, types, and the import contract
 	$(BIN)/ruff check .

@@ -61,6 +61,7 @@ _WORDS: dict[Fault, str] = {
 ANSWER_IN_HAND: frozenset[Fault] = frozenset(("interrupted", "unexpected", "other-question", "repeated"))
 MAX_ANSWER_BYTES = 4095
 _SHORTEST_LONG_ANSWER = 8
+_FIRST_DATA, _NEXT_DATA = 6, 7  # bytes of the answer in a first and in a further frame; both are eight bytes long
 _LOG = "firstcause.link"
 
 
@@ -97,6 +98,7 @@ class Reassembler:
         self.unit = unit
         self._frames: deque[isotp.CanMessage] = deque()
         self._events: list[Event] = []
+        self._left = 0
         mode = isotp.AddressingMode.Normal_29bits if unit.width == 29 else isotp.AddressingMode.Normal_11bits
         log = logging.getLogger(_LOG)
         if not log.handlers:
@@ -132,8 +134,19 @@ class Reassembler:
         kind = data[0] >> 4 if data else -1
         if kind == 3:
             return []  # nothing long is ever sent to the car, so flow control from it means nothing
-        if kind == 1 and len(data) > 1 and 0 < ((data[0] & 0x0F) << 8 | data[1]) < _SHORTEST_LONG_ANSWER:
-            return [Broken(self.unit, "unreadable")]
+        if kind == 0 and not data[0] & 0x0F:
+            return [Broken(self.unit, "unreadable")]  # a length in the second byte is for frames of more than eight
+        if kind == 1:
+            length = _announced(data)
+            if length < _SHORTEST_LONG_ANSWER:
+                return [Broken(self.unit, "unreadable")]
+            self._left = length - _FIRST_DATA
+        elif kind == 2 and self.is_busy:
+            # The library would go on after a part cut short, and fill the answer up with padding.
+            if len(data) - 1 < min(_NEXT_DATA, self._left):
+                self._machine.reset()
+                return [Broken(self.unit, "unreadable")]
+            self._left -= _NEXT_DATA
         self._frames.append(isotp.CanMessage(self.unit.response_id, len(data), data, extended_id=self.unit.width == 29))
         return self.poll()
 
@@ -144,3 +157,17 @@ class Reassembler:
         while (payload := self._machine.recv()) is not None:
             events.append(Received(self.unit, bytes(payload)))
         return events
+
+
+def _announced(data: bytes) -> int:
+    """Length in a first frame; 0 when it is cut short, or gives a length by the long form that fits the short one.
+
+    Source: ISO 15765-2 (from memory): twelve bits; if these are 0, 32 bits for more than 4095 bytes.
+    """
+    if len(data) < 8:
+        return 0
+    length = (data[0] & 0x0F) << 8 | data[1]
+    if length:
+        return length
+    wide = int.from_bytes(data[2:6], "big")
+    return wide if wide > MAX_ANSWER_BYTES else 0

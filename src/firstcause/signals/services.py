@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from firstcause.errors import RequestError
 from firstcause.signals import bitmap
@@ -30,6 +30,8 @@ READ_SERVICES = frozenset((CURRENT, FREEZE, CONFIRMED, TESTS, PENDING, INFO, PER
 CODE_STATUS: Mapping[int, CodeStatus] = {CONFIRMED: "confirmed", PENDING: "pending", PERMANENT: "permanent"}
 MAX_PARAMETERS, MAX_FREEZE_PARAMETERS = 6, 3
 NEGATIVE, POSITIVE = 0x7F, 0x40
+# Bytes of a whole request; all other services are asked by their number alone. Source: SAE J1979 (from memory).
+_WHOLE_REQUEST: Mapping[int, Sequence[int]] = {CURRENT: range(2, 8), FREEZE: (3, 5, 7), TESTS: (2,), INFO: (2,)}
 
 
 # ---- requests ----------------------------------------------------------------------------------------------------
@@ -86,6 +88,8 @@ def decode_answer(request: bytes, payload: bytes) -> Answer:
     service = request[0] if request else 0
     if service not in _DECODERS:
         raise RequestError(f"Service {service:02X} is not one that this tool reads. Nothing was decoded.")
+    if len(request) not in _WHOLE_REQUEST.get(service, (1,)):
+        raise RequestError(f"The request {request.hex(' ').upper()} is not whole. Nothing was decoded.")
     if not payload:
         raise AnswerTooShort(f"The answer to ${service:02X}", payload=payload, due=1)
     if payload[0] == NEGATIVE:
