@@ -5,7 +5,7 @@ PYTHON ?= $(shell for p in python3.11 python3.12 python3.13 python3; do \
 	$$p -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && { echo $$p; break; }; done)
 BIN := .venv/bin
 WORKERS ?= 2
-SECONDS ?= 600
+FUZZ_SECONDS ?= 600
 
 # Stamps: what .venv holds. A changed lock or pyproject.toml is newer than its stamp and installs again.
 MADE := .venv/.made
@@ -39,9 +39,9 @@ test: $(DEV) ## run the tests (WORKERS=2)
 	@sh tools/debian-for-tests.sh
 	@$(BIN)/pytest -n $(WORKERS) --dist loadgroup
 
-fuzz: $(DEV) ## throw bytes at decoders and transport, led by coverage (SECONDS=600; Linux)
+fuzz: $(DEV) ## throw bytes at decoders and transport, led by coverage (FUZZ_SECONDS=600; Linux)
 	FUZZ_SPOILT=200000 FUZZ_SESSIONS=2000 $(BIN)/pytest -q tests/fuzz
-	PYTHONPATH=src:. $(BIN)/python -m tests.fuzz.run --seconds $(SECONDS)
+	PYTHONPATH=src:. $(BIN)/python -m tests.fuzz.run --seconds $(FUZZ_SECONDS)
 
 check: $(DEV) ## lint, types, and the import contract
 	$(BIN)/ruff check .
