@@ -32,6 +32,7 @@ from firstcause.link import (
     Unit,
     adapters,
     finding,
+    logs,
     schedule,
     traffic,
     uds,
@@ -218,6 +219,8 @@ def _recordings(bus: WrittenDown, folder: Path) -> None:
     list(traffic.values_said(traffic.what_was_said(traffic.trace_frames(path)), report))
     traffic.read_trace(path)
     traffic.export(path, folder / "values.csv")
+    assert logs.is_recording(path)
+    logs.read_recording(path)
     replay = link.ReplayBus.from_file(path)
     with Session(replay, timing=QUICK) as session:
         session.request(b"\x01\x0c")
