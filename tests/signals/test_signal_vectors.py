@@ -170,3 +170,11 @@ def test_v16_sixteen_in_use_counters():
 def test_requests_of_codes():
     """The service numbers of SAE J1979: $03 confirmed, $07 pending, $0A permanent (from memory)."""
     assert [request_codes(status) for status in ("confirmed", "pending", "permanent")] == [b"\x03", b"\x07", b"\x0a"]
+
+
+def test_name_of_a_unit():
+    """Four letters, a dash and fifteen, filled with zeros: SAE J1979 info type 0A (from memory); bytes by hand."""
+    answer = decode_answer(request_info(0x0A), b"\x49\x0a\x01" + b"ECM\0-EngineControl\0\0")
+
+    assert isinstance(answer, VehicleInfo)
+    assert answer.value == "ECM -EngineControl"
