@@ -12,8 +12,10 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import asammdf
 import numpy as np
 
+from firstcause.cli.recorded import read_recorded
 from firstcause.roadtest.judgement import judge_drive
 from firstcause.roadtest.reading import read_drive_file
 from firstcause.roadtest.window import FreezeFrame
@@ -24,6 +26,8 @@ HEADINGS = (
     + ",".join(f"other {n}" for n in range(1, 8))
 )  # fmt: skip
 STEPS_A_SECOND = 10
+MEASURED = {"Engine speed": "rpm", "Vehicle speed": "km/h", "Engine load": "%", "Coolant temperature": "degC"}
+LARGEST_MEASUREMENT_ROWS = 5_000_000
 
 
 def write_log(path: Path, size_bytes: int) -> int:
@@ -48,6 +52,26 @@ def write_log(path: Path, size_bytes: int) -> int:
     return rows
 
 
+def write_measurement(path: Path, rows: int) -> None:
+    """An MDF4 file of two channel groups: ten signals at 100 Hz, three of them of use, and coolant at 10 Hz."""
+    chance = np.random.default_rng(20261126)
+    moment = np.arange(rows) / 100
+    fast = [
+        *((name, unit) for name, unit in MEASURED.items() if unit != "degC"),
+        *((f"other {n}", "V") for n in range(7)),
+    ]
+    with asammdf.MDF(version="4.10") as file:
+        file.append([asammdf.Signal(chance.normal(50, 9, rows), moment, unit=unit, name=name) for name, unit in fast])
+        slow = moment[::10]
+        file.append([asammdf.Signal(chance.normal(80, 1, slow.size), slow, unit="degC", name="Coolant temperature")])
+        file.save(path)
+
+
+def _bare_measurement(path: Path) -> int:
+    with asammdf.MDF(path) as file:
+        return sum(file.get(name).samples.size for name in MEASURED)
+
+
 def work(task: str, path: Path) -> tuple[float, float, str]:
     """One task of a process of its own: wall and processor seconds without the imports, and what it gave."""
     wanted = list(USED)
@@ -57,6 +81,10 @@ def work(task: str, path: Path) -> tuple[float, float, str]:
         return timed(lambda: str(pandas.read_csv(path, usecols=wanted).shape))
     if task == "numpy.loadtxt":
         return timed(lambda: str(np.loadtxt(path, delimiter=",", skiprows=1, usecols=wanted, comments=None).shape))
+    if task == "asammdf":
+        return timed(lambda: str(_bare_measurement(path.with_suffix(".mf4"))))
+    if task == "read mf4":
+        return timed(lambda: read_recorded([path.with_suffix(".mf4")]).report.sentences()[0])
     if task == "read":
         return timed(lambda: read_drive_file(path).report.sentences()[0])
     frame = FreezeFrame(1500, 40, 90)
@@ -96,7 +124,9 @@ def main() -> None:
         path = Path(folder) / "drive.csv"
         rows = write_log(path, options.megabytes * 1_000_000)
         print(f"{path.stat().st_size / 1e6:.0f} MB, {rows} rows, 5 of 12 columns; load {os.getloadavg()[0]:.1f}")
-        tasks = ("numpy.loadtxt", "pandas.read_csv", "read", "read and judge")
+        write_measurement(path.with_suffix(".mf4"), min(rows, LARGEST_MEASUREMENT_ROWS))
+        print(f"and a measurement file of {path.with_suffix('.mf4').stat().st_size / 1e6:.0f} MB, 4 of 11 signals")
+        tasks = ("numpy.loadtxt", "pandas.read_csv", "read", "read and judge", "asammdf", "read mf4")
         best: dict[str, tuple[float, float, float, str]] = {}
         for _ in range(options.repeats):
             for task in tasks:  # side by side, so that a busy machine is busy for all
@@ -104,10 +134,9 @@ def main() -> None:
                 best[task] = min(best.get(task, now), now, key=lambda figures: figures[1])
     for task, (wall, cpu, peak, said) in best.items():
         print(f"{task:16} {wall:7.2f} s wall {cpu:7.2f} s processor {peak:6.0f} MB peak   {said}")
-    bare = best["numpy.loadtxt"]
-    print(
-        f"ratio read / numpy.loadtxt: {best['read'][1] / bare[1]:.2f} processor, {best['read'][0] / bare[0]:.2f} wall"
-    )
+    for ours, bare in (("read", "numpy.loadtxt"), ("read mf4", "asammdf")):
+        wall, cpu = (best[ours][at] / best[bare][at] for at in (0, 1))
+        print(f"ratio {ours} / {bare}: {cpu:.2f} processor, {wall:.2f} wall")
 
 
 if __name__ == "__main__":

@@ -65,11 +65,12 @@ def test_a_linear_conversion_of_the_file_is_applied(tmp_path: Path) -> None:
 def test_words_in_a_channel_are_named_and_not_guessed_at(tmp_path: Path) -> None:
     gear = np.array([b"first", b"second", b"third"] * 10)
     rpm = np.linspace(700, 900, 30)
-    words = signal("Gear", "", 1, gear, encoding="utf-8")
-    file = measurement(tmp_path / "a.mf4", signal("Engine speed", "rpm", 1, rpm), words)
+    words = [signal(name, "", 1, gear, encoding="utf-8") for name in ("Gear", "Engine load")]
+    file = measurement(tmp_path / "a.mf4", signal("Engine speed", "rpm", 1, rpm), *words)
     report = read_recorded([file]).report
 
-    assert any("Gear" in note for note in report.notes)
+    assert ("Gear", "its meaning is not known") in report.columns_ignored
+    assert any("hold words" in note and "Engine load" in note for note in report.notes)
     assert [column.key for column in report.columns_used] == ["rpm"]
 
 
@@ -146,6 +147,8 @@ def test_every_value_is_used_or_set_aside(pairs: list[tuple[float, float]]) -> N
     reading = read_tracks([Track("Engine speed", "rpm", time_s, values)])
     report = reading.report
     assert report.rows_used + sum(each.count for each in report.set_aside) == report.rows_read == len(pairs)
+    (column,) = report.columns_used
+    assert column.cells == len(pairs)
     last = {float(t): float(v) for t, v in zip(time_s[held], values[held], strict=True)}
     found = reading.drives[0].readings("rpm")
     if found is not None:  # a signal that never moves may be doubted as a whole, and the report says so

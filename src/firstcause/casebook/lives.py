@@ -97,9 +97,7 @@ def lives_until(
     for (part, cylinder), lives in sorted(lives_of(earlier, knowledge).items()):
         if lives.running_km is not None and lives.running_km + driven > 0.0:
             found.append(
-                LifeSeen(
-                    part=part, cylinder=cylinder, distance_km=lives.running_km + driven, ended=cylinder in spoilt
-                )
+                LifeSeen(part=part, cylinder=cylinder, distance_km=lives.running_km + driven, ended=cylinder in spoilt)
             )
         found += [LifeSeen(part=part, cylinder=cylinder, distance_km=km, ended=True) for km in lives.ended_km]
         found += [LifeSeen(part=part, cylinder=cylinder, distance_km=km, ended=False) for km in lives.censored_km]

@@ -126,4 +126,3 @@ def _pair(told: tuple[Forecast, ...]) -> tuple[Forecast, Forecast] | None:
     """The two courses the choice is between: cheapest in the mean at the horizon, and the next; selling apart."""
     work = sorted((t for t in told if t.course.key != "sell"), key=lambda each: float(each.mean[-1]))
     return (work[0], work[1]) if len(work) > 1 else None
-

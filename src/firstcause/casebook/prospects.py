@@ -121,9 +121,7 @@ class _Maker:
         if rest > 0.0:
             elsewhere = self.terms.refer_out
             harm = self._harm(None)
-            found.append(
-                Standing(SOMETHING_ELSE, "Something else", rest, self._life(None, ()), elsewhere, *harm)
-            )
+            found.append(Standing(SOMETHING_ELSE, "Something else", rest, self._life(None, ()), elsewhere, *harm))
         found.append(Standing(NOTHING, "Nothing is left", 1.0 - sum(each.chance for each in found), None))
         return tuple(found)
 

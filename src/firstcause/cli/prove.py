@@ -38,6 +38,15 @@ if TYPE_CHECKING:
     metavar="HEADING=MEANING",
     help="Say what a column is: 'Spd=speed_kmh', 'Spd=speed_kmh@m/s', 'X=misfires:3', 'X=ignore'.",
 )
+@click.option("--remember", is_flag=True, help="Keep what --map says for every later log with the same headings.")
+@click.option("--show-columns", is_flag=True, help="Say what each column is taken for, and stop.")
+@click.option(
+    "--columns-file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    default=Path("casebook.columns.json"),
+    show_default=True,
+    help="Where remembered columns are kept; beside the casebook.",
+)
 @click.option("--split-by", default=None, metavar="HEADING", help="A column that tells several drives apart.")
 @click.option(
     "--engine-ran", is_flag=True, help="You know that the engine ran throughout (a log without engine speed)."
@@ -62,8 +71,9 @@ if TYPE_CHECKING:
 )
 @click.option("--json", "json_out", is_flag=True, help="Everything, for programs; stable keys.")
 def prove(
-    log_files: tuple[Path, ...], case_file: Path | None, mapping: tuple[str, ...], split_by: str | None,
-    engine_ran: bool, pictures: Path | None, before: Path | None, after: Path | None, json_out: bool,
+    log_files: tuple[Path, ...], case_file: Path | None, mapping: tuple[str, ...], remember: bool,
+    show_columns: bool, columns_file: Path, split_by: str | None, engine_ran: bool, pictures: Path | None,
+    before: Path | None, after: Path | None, json_out: bool,
 ) -> None:  # fmt: skip
     """Judge a recorded drive: were the published conditions met, and what misfire rate could still hide behind it?
 
@@ -76,10 +86,14 @@ def prove(
     from firstcause.roadtest.judgement import judge_drive
     from firstcause.roadtest.testimony import car_testimony
 
+    kept = _columns(log_files, _mapping(mapping), columns_file, remember=remember)
+    if show_columns:
+        _show_columns(log_files, _mapping(mapping), kept)
+        return
     case = _case(case_file)
     knowledge = None if case is None else _knowledge(case)
     snapshots = _snapshots(before, after)
-    reading = read_recorded(log_files, mapping=_mapping(mapping) or None, split_by=split_by)
+    reading = read_recorded(log_files, mapping=_mapping(mapping) or None, split_by=split_by, kept=kept)
     log_file = log_files[0]
     several = [] if split_by or len(log_files) > 1 else _several_drivers(log_file, mapping, reading)
     frame = freeze_frame_of(case.freeze_frame) if case else None
@@ -117,6 +131,37 @@ def prove(
                 "drives": results,
             }
         )
+
+
+def _columns(files: tuple[Path, ...], mapping: dict[str, str], columns_file: Path, *, remember: bool) -> dict[str, Any]:
+    """The remembered columns, with what is said now added and kept when that is asked for."""
+    from firstcause.cli.recorded import headings_of
+    from firstcause.roadtest.remembered import guessed, keep_remembered, read_remembered
+    from firstcause.roadtest.remembered import remember as add
+
+    kept = read_remembered(columns_file)
+    if remember and not mapping:
+        raise RequestError("--remember keeps what --map says; say the columns with --map. Nothing was kept.")
+    for file in files if remember else ():
+        headings = headings_of(file, kept, mapping)
+        guessed(headings, mapping)  # a heading or signal that does not exist is refused before it is kept
+        kept = add(kept, headings, mapping)
+    if remember:
+        keep_remembered(columns_file, kept)
+    return kept
+
+
+def _show_columns(files: tuple[Path, ...], mapping: dict[str, str], kept: dict[str, Any]) -> None:
+    from firstcause.cli.recorded import headings_of
+    from firstcause.roadtest.remembered import guessed, recalled
+
+    for file in files:
+        click.secho(file.name, bold=True)
+        headings = headings_of(file, kept, mapping)
+        before = recalled(kept, headings)
+        for name, meaning in guessed(headings, before | mapping).items():
+            ground = "as you say" if name in mapping else "as you said before" if name in before else "guessed"
+            line(f"{name} = {meaning}" + ("" if meaning == "ignore" and ground == "guessed" else f" ({ground})"))
 
 
 def _facts(case: Case | None, knowledge: Knowledge | None) -> DriveFacts:

@@ -6,25 +6,34 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from firstcause.errors import RequestError
-from firstcause.link.logs import is_recording, read_recording
+from firstcause.link.logs import MEASUREMENTS, is_recording, read_recording
 from firstcause.roadtest.drivelog import Reading
-from firstcause.roadtest.reading import read_drive_file
-from firstcause.roadtest.tracks import Part, Track, join_parts, read_tracks
+from firstcause.roadtest.reading import headings_of_file, read_drive_file
+from firstcause.roadtest.remembered import recalled
+from firstcause.roadtest.tracks import Part, Track, guess_track, join_parts, read_tracks
 
 
 def read_recorded(
-    files: Sequence[Path], *, mapping: Mapping[str, str] | None = None, split_by: str | None = None
+    files: Sequence[Path],
+    *,
+    mapping: Mapping[str, str] | None = None,
+    split_by: str | None = None,
+    kept: Mapping[str, Any] | None = None,
 ) -> Reading:
-    """One file as it is; several files as one drive, by their clocks. Raises LogError with what to do."""
+    """One file as it is; several files as one drive, by their clocks. Raises LogError with what to do.
+
+    `kept`: columns remembered from before (`roadtest.remembered`), by the headings of each file; `mapping` wins.
+    """
     if split_by and (len(files) > 1 or is_recording(files[0])):
         raise RequestError("--split-by tells drives of one table apart; give one table with it. Nothing was read.")
     if len(files) == 1:
-        return _one(files[0], mapping, split_by)[0]
+        return _one(files[0], mapping, split_by, kept)[0]
     parts, readings = [], []
     for file in files:
-        reading, began = _one(file, mapping, None)
+        reading, began = _one(file, mapping, None, kept)
         if len(reading.drives) > 1:
             raise RequestError(f"{file.name} holds {len(reading.drives)} drives; judge it alone. Nothing was kept.")
         parts.append(Part(file.name, reading.drives[0], began))
@@ -45,15 +54,37 @@ def read_recorded(
     return Reading((drive,), together)
 
 
-def _one(file: Path, mapping: Mapping[str, str] | None, split_by: str | None) -> tuple[Reading, float | None]:
+def headings_of(file: Path, kept: Mapping[str, Any], mapping: Mapping[str, str]) -> tuple[str, ...]:
+    """The headings of a table, or the signal names of a measurement file.
+
+    None for a bus trace: its signals are named by the standard, so there is nothing to correct.
+    """
+    if file.suffix.lower() in MEASUREMENTS:
+        return read_recording(file, lambda _name, _unit: False).not_wanted
+    if is_recording(file):
+        return ()
+    said_before = (entry["mapping"] for entry in kept.get("columns", {}).values())
+    return headings_of_file(file, frozenset(mapping).union(*said_before))
+
+
+def _one(
+    file: Path, mapping: Mapping[str, str] | None, split_by: str | None, kept: Mapping[str, Any] | None
+) -> tuple[Reading, float | None]:
     """A file and the Unix second of its first row, where its clock tells one."""
+    before = recalled(kept, headings_of(file, kept, mapping or {})) if kept and kept.get("columns") else {}
+    if before:
+        reading, began = _one(file, {**before, **(mapping or {})}, split_by, None)
+        told = ", ".join(f"{heading!r} is {said}" for heading, said in before.items())
+        report = replace(reading.report, notes=(f"as you said of these columns before: {told}", *reading.report.notes))
+        return Reading(reading.drives, report), began
     if not is_recording(file):
         reading = read_drive_file(file, mapping=mapping, split_by=split_by)
         return reading, reading.drives[0].began_s
-    recorded = read_recording(file)
+    said = mapping or {}
+    recorded = read_recording(file, lambda name, unit: name in said or guess_track(name, unit) is not None)
     tracks = [Track(each.name, each.unit, each.time_s, each.values) for each in recorded.signals]
     began = recorded.began_unix_s
     notes = list(recorded.notes)
     if began is not None:
         notes.append(f"recorded from {datetime.fromtimestamp(began, UTC):%Y-%m-%d %H:%M:%S} UTC")
-    return read_tracks(tracks, name=file.stem, mapping=mapping, notes=notes), began
+    return read_tracks(tracks, name=file.stem, mapping=mapping, notes=notes, others=recorded.not_wanted), began

@@ -195,7 +195,13 @@ def serve(
     )  # fmt: skip
     where = channel or usual_channel(interface)
     with VirtualBusCar(
-        car, where, interface=interface, addressing=addressing, transmission=gearbox, body=body, newer=newer,
+        car,
+        where,
+        interface=interface,
+        addressing=addressing,
+        transmission=gearbox,
+        body=body,
+        newer=newer,
         manners=manners,
     ):
         click.echo(f"{car.name} answers on {interface} {where}, {addressing}; stop with Ctrl-C")

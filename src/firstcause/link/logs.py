@@ -32,11 +32,15 @@ class Recorded:
 
 @dataclass(frozen=True, eq=False)
 class RecordedFile:
-    """The signals of a file, the Unix second at which it begins (None: not told), and what was noticed."""
+    """The signals of a file, the Unix second at which it begins (None: not told), and what was noticed.
+
+    `not_wanted`: names of the signals that were not read, because nobody asked for them.
+    """
 
     signals: tuple[Recorded, ...]
     began_unix_s: float | None
     notes: tuple[str, ...]
+    not_wanted: tuple[str, ...] = ()
 
 
 def is_recording(path: Path) -> bool:
@@ -70,7 +74,8 @@ def read_recording(path: Path, wanted: Callable[[str, str], bool] = lambda name,
         if wanted(name, column.unit)
     )
     began = min((float(each.time_s[0]) for each in signals), default=None)
-    return RecordedFile(signals, began, tuple(notes))
+    left = tuple(name for name, column in columns.items() if not wanted(name, column.unit))
+    return RecordedFile(signals, began, tuple(notes), left)
 
 
 def _measurement(path: Path, wanted: Callable[[str, str], bool]) -> RecordedFile:
@@ -83,10 +88,12 @@ def _measurement(path: Path, wanted: Callable[[str, str], bool]) -> RecordedFile
         ) from cause
     try:
         with asammdf.MDF(path) as mdf:
-            found, text = [], []
+            found: list[Recorded] = []
+            text, left = [], []
             for name, group, index in _channels(mdf):
                 unit = str(mdf.groups[group].channels[index].unit or "")
                 if not wanted(name, unit):
+                    left.append(name)
                     continue
                 signal = mdf.get(name, group=group, index=index)
                 if not np.issubdtype(signal.samples.dtype, np.number) or signal.samples.ndim != 1:
@@ -102,7 +109,7 @@ def _measurement(path: Path, wanted: Callable[[str, str], bool]) -> RecordedFile
             "export it again."
         ) from cause
     notes = (f"{len(text)} channel(s) hold words, not numbers: {', '.join(text[:5])}",) if text else ()
-    return RecordedFile(tuple(found), began if began > 0 else None, notes)
+    return RecordedFile(tuple(found), began if began > 0 else None, notes, tuple(left))
 
 
 def _let_go_of(cause: BaseException) -> None:
@@ -117,11 +124,9 @@ def _let_go_of(cause: BaseException) -> None:
 
 def _numbers(signal: object) -> Floats:
     """Values after the file's own conversion; what the file marks as invalid is no number."""
-    values = np.array(signal.samples, dtype=np.float64)  # type: ignore[attr-defined]
+    values = np.asarray(signal.samples, dtype=np.float64)  # type: ignore[attr-defined]
     bad = getattr(signal, "invalidation_bits", None)
-    if bad is not None:
-        values[np.asarray(bad, dtype=bool)] = np.nan
-    return values
+    return values if bad is None else np.where(np.asarray(bad, dtype=bool), np.nan, values)
 
 
 def _channels(mdf: object) -> Iterator[tuple[str, int, int]]:

@@ -77,6 +77,8 @@ class DriveLog:
         if values is None:
             return None
         held = np.isfinite(values)
+        if held.all():
+            return self.time_s, values
         return (self.time_s[held], values[held]) if held.any() else None
 
     def rows(self, start: int, stop: int) -> DriveLog:
@@ -100,7 +102,8 @@ class DriveLog:
 
     def row_gap_limit_s(self) -> float:
         """The longest step that still joins two rows of this drive; with signals in turns, that of the slowest one."""
-        slow = [found[0] for key in self.signals() if (found := self.readings(key)) is not None]
+        clocks = [found[0] for key in self.signals() if (found := self.readings(key)) is not None]
+        slow = [clock for clock in clocks if clock is not self.time_s]
         return max(gap_limit_s(time_s) for time_s in (self.time_s, *slow))
 
     @property

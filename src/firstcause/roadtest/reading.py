@@ -14,7 +14,7 @@ from firstcause.roadtest.loading import CELLS_HELD, load
 from firstcause.roadtest.pieces import PIECE_BYTES, decode, pieces_of_file, pieces_of_text_blocks
 from firstcause.roadtest.table import HEAD_LINES, find_head
 
-__all__ = ["NoTime", "UnknownColumn", "decode", "read_drive", "read_drive_file", "read_pieces"]
+__all__ = ["NoTime", "UnknownColumn", "decode", "headings_of_file", "read_drive", "read_drive_file", "read_pieces"]
 
 
 def read_drive_file(path: Path, *, mapping: Mapping[str, str] | None = None, split_by: str | None = None) -> Reading:
@@ -73,6 +73,11 @@ def read_pieces(
     split_at = head.headings.index(split_by) if split_by else None
     table = load(lambda: _after(pieces(), head.offset), head, wanted, split_at, cells_held)
     return assemble(table, wanted, head.headings, Notes(notes, ignored, name))
+
+
+def headings_of_file(path: Path, known: frozenset[str] = frozenset()) -> tuple[str, ...]:
+    """The headings of a drive log; `known` are headings that the caller knows of. Raises LogError as `read_drive`."""
+    return find_head(_first_lines(pieces_of_file(path)), known).headings
 
 
 def _first_lines(pieces: Iterator[str]) -> str:

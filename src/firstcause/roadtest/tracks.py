@@ -21,7 +21,7 @@ from firstcause.roadtest.drivelog import (
     SetAside,
     gap_limit_s,
 )
-from firstcause.roadtest.headings import BY_KEY, guess_meaning
+from firstcause.roadtest.headings import BY_KEY, Guess, guess_meaning
 from firstcause.roadtest.reading import UnknownColumn
 from firstcause.units import convert, find_unit
 
@@ -52,16 +52,23 @@ class NoSignal(LogError):
 
 
 def read_tracks(
-    tracks: Iterable[Track], *, name: str = "drive", mapping: Mapping[str, str] | None = None, notes: Sequence[str] = ()
+    tracks: Iterable[Track],
+    *,
+    name: str = "drive",
+    mapping: Mapping[str, str] | None = None,
+    notes: Sequence[str] = (),
+    others: Sequence[str] = (),
 ) -> Reading:
     """One drive from signals of different clocks: a row for every moment at which one of them was read.
 
+    `others` are signals of the file that nobody knows and that were not read; the report names them.
     A cell that was not read at that moment stays empty (NaN): nothing is interpolated. `mapping` as for `read_drive`.
     Values that are not finite, or stand at a time that is not, are set aside and counted. Raises NoSignal, and
     UnknownColumn for a mapping to something that does not exist.
     """
     tracks = list(tracks)
-    chosen, ignored = _chosen(tracks, dict(mapping or {}))
+    chosen, ignored = _chosen(tracks, dict(mapping or {}), others)
+    ignored.extend((other, "its meaning is not known") for other in others)
     signals: dict[str, tuple[Floats, Floats]] = {}
     uses, aside, read = [], 0, 0
     for key, unit, track in chosen:
@@ -71,24 +78,28 @@ def read_tracks(
         if not held.any():
             ignored.append((track.name, "no value of it is a number"))
             continue
-        time_s, values = track.time_s[held], track.values[held]
-        order = np.argsort(time_s, kind="stable")
+        whole = bool(held.all())
+        time_s, values = (track.time_s, track.values) if whole else (track.time_s[held], track.values[held])
+        backwards = int((np.diff(time_s) < 0).sum())
+        if backwards:
+            order = np.argsort(time_s, kind="stable")
+            time_s, values = time_s[order], values[order]
         house = BY_KEY[key].unit if key in BY_KEY else ""
         source, target = find_unit(unit), find_unit(house)
         if source and target and source.quantity != target.quantity:
             ignored.append((track.name, f"its unit ({unit}) does not fit {key}"))
             continue
-        fitted = convert(values[order], source.symbol, target.symbol) if source and target else values[order]
-        signals[key] = (time_s[order], fitted)
+        foreign = source is not None and target is not None and source.symbol != target.symbol
+        signals[key] = (time_s, convert(values, source.symbol, target.symbol) if foreign else values)  # type: ignore[union-attr]
         assumed = source is None and bool(house) and house not in ("rpm", "%")
-        backwards = int((np.diff(time_s) < 0).sum())
         told = (f"{backwards} value(s) stood out of order and were put in order",) if backwards else ()
         uses.append(ColumnUse(track.name, key, source.symbol if source else house or "count", assumed,
                               int((~held).sum()), 0, notes=told))  # fmt: skip
     if not signals:
-        raise NoSignal(name, [track.name for track in tracks])
+        raise NoSignal(name, [*(track.name for track in tracks), *others])
     drive = _joined(signals, name)
     cleaned, doubts = doubt_signals(drive)
+    uses = [_counted(use, signals[use.key][0].size, drive, cleaned) for use in uses]
     report = ReadingReport(
         rows_read=read,
         rows_used=read - aside,
@@ -102,15 +113,30 @@ def read_tracks(
     return Reading((cleaned,), report)
 
 
+def _counted(use: ColumnUse, numbers: int, joined: DriveLog, trusted: DriveLog) -> ColumnUse:
+    """The use of a signal with its values counted; one of two at the same moment is set aside."""
+    held, used = (
+        sum(int(np.isfinite(values).sum()) for key, values in drive.signals().items() if key == use.key)
+        for drive in (joined, trusted)
+    )
+    return replace(use, used_cells=used, cells_in_rows_set_aside=numbers - held, doubted_cells=held - used)
+
+
+def guess_track(name: str, unit: str) -> Guess | None:
+    """What a signal of a recording stands for; None when it is not known, or is a clock or the name of a driver."""
+    guess = guess_meaning(f"{name} ({unit})" if find_unit(unit) else name)
+    return None if guess is None or guess.key in ("group", "time_s") else guess
+
+
 def _chosen(
-    tracks: Sequence[Track], mapping: Mapping[str, str]
+    tracks: Sequence[Track], mapping: Mapping[str, str], others: Sequence[str]
 ) -> tuple[list[tuple[str, str, Track]], list[tuple[str, str]]]:
     """Which track gives which signal, with its unit; the rest with a reason."""
     names = [track.name for track in tracks]
     for heading, target in mapping.items():
         key = target.partition("@")[0]
         if heading not in names:
-            raise UnknownColumn(f"There is no signal {heading!r}", names)
+            raise UnknownColumn(f"There is no signal {heading!r}", [*names, *others])
         if key != "ignore" and key not in BY_KEY and not (key.startswith("misfires:") and key[9:].isdigit()):
             raise UnknownColumn(f"{key!r} is not a signal", ["ignore", *BY_KEY, "misfires:N"])
     ranked: list[tuple[int, int, str, str, Track]] = []
@@ -123,8 +149,8 @@ def _chosen(
             else:
                 ranked.append((-1, at, key, named or track.unit, track))
             continue
-        guess = guess_meaning(f"{track.name} ({track.unit})" if find_unit(track.unit) else track.name)
-        if guess is None or guess.key in ("group", "time_s"):
+        guess = guess_track(track.name, track.unit)
+        if guess is None:
             ignored.append((track.name, "its meaning is not known"))
         else:
             ranked.append((guess.rank, at, guess.key, track.unit, track))
@@ -139,9 +165,12 @@ def _chosen(
 
 def _joined(signals: Mapping[str, tuple[Floats, Floats]], name: str) -> DriveLog:
     """One clock of all moments; the last of two values of one signal at the same moment stands."""
-    moments = np.unique(np.concatenate([time_s for time_s, _ in signals.values()]))
+    moments = _all_moments([time_s for time_s, _ in signals.values()])
     filled: dict[str, NDArray[np.float64]] = {}
     for key, (time_s, values) in signals.items():
+        if time_s.size == moments.size and np.array_equal(time_s, moments):
+            filled[key] = values
+            continue
         column = np.full(moments.size, np.nan)
         column[np.searchsorted(moments, time_s)] = values
         filled[key] = column
@@ -149,6 +178,16 @@ def _joined(signals: Mapping[str, tuple[Floats, Floats]], name: str) -> DriveLog
     plain = {key: column for key, column in filled.items() if ":" not in key}
     ordered = MappingProxyType({cylinder: counters[cylinder] for cylinder in sorted(counters)})
     return DriveLog(time_s=moments - moments[0], misfires=ordered, name=name, **plain)  # type: ignore[arg-type]
+
+
+def _all_moments(clocks: Sequence[Floats]) -> Floats:
+    """Every moment of rising clocks once, in order; signals of one group share a clock, which is then taken once."""
+    distinct: list[Floats] = []
+    for clock in clocks:
+        if not any(clock is known or np.array_equal(clock, known) for known in distinct):
+            distinct.append(clock)
+    moments = np.sort(np.concatenate(distinct), kind="stable") if len(distinct) > 1 else distinct[0]
+    return moments[np.flatnonzero(np.diff(moments, prepend=-np.inf))]
 
 
 def _gaps(drive: DriveLog) -> tuple[Gap, ...]:
