@@ -38,5 +38,17 @@ def test_differences_are_paired_by_car_and_cars_that_one_policy_lacks_are_left_o
 
 
 def test_calibration_counts_how_often_what_was_said_was_so() -> None:
-    bins = calibration([(0.05, False), (0.05, True), (0.95, True), (1.0, True), (1.0, False)])
-    assert [(b.count, b.right) for b in bins] == [(2, 0.5), (3, pytest.approx(2 / 3))]
+    bins = calibration([[(0.05, False), (0.05, True), (0.95, True)], [(1.0, True), (1.0, False)]])
+    assert [(b.count, b.cars, b.right) for b in bins] == [(2, 1, 0.5), (3, 2, pytest.approx(2 / 3))]
+
+
+def test_what_is_said_many_times_of_one_car_is_no_surer_for_that() -> None:
+    """Ten cars that each say the same ninety times: the interval is that of ten draws, as scipy has it."""
+    once = [[(0.5, car < 4)] for car in range(10)]
+    often = [pairs * 90 for pairs in once]
+    (one,), (many,) = calibration(once, 3), calibration(often, 3)
+    assert (one.right_low, one.right_high) == (many.right_low, many.right_high)
+    shares = np.array([float(car < 4) for car in range(10)])
+    theirs = bootstrap((shares,), np.mean, n_resamples=20_000, method="percentile", rng=2).confidence_interval
+    assert one.right_low == pytest.approx(theirs.low, abs=0.1)
+    assert one.right_high == pytest.approx(theirs.high, abs=0.1)

@@ -56,13 +56,20 @@ class Line:
 
 @dataclass(frozen=True)
 class Bin:
-    """Suspects stated with a probability in one tenth: how many, what was said on average, how often it was right."""
+    """Suspects stated with a probability in one tenth: how many, what was said on average, how often it was right.
+
+    `right_low`, `right_high`: 95 % by resampling whole cars, for what is said of one car is of one piece; `cars`: how
+    many cars anything of the kind was said of.
+    """
 
     low: float
     high: float
     count: int
     said: float
     right: float
+    right_low: float = 0.0
+    right_high: float = 1.0
+    cars: int = 0
 
 
 @dataclass(frozen=True)
@@ -99,7 +106,7 @@ def tally(rows: Sequence[Row], policies: Sequence[str], seed: int) -> Tally:
     worst = sorted(ours, key=lambda row: -row["cost"])[:5]
     return Tally(
         len(whole), sum(row["unknown"] for row in first), sum(row["drawn"] for row in first), broken, lines,
-        calibration([pair for row in ours for pair in row["stated"]]), tuple(worst),
+        calibration([row["stated"] for row in ours], seed), tuple(worst),
     )  # fmt: skip
 
 
@@ -130,17 +137,30 @@ def _line(
     )  # fmt: skip
 
 
-def calibration(stated: Sequence[Sequence[Any]]) -> tuple[Bin, ...]:
-    """Stated probabilities in ten bins against how often the suspect was truly there when the car came in."""
+def calibration(stated: Sequence[Sequence[Sequence[Any]]], seed: int = 0) -> tuple[Bin, ...]:
+    """Stated probabilities in ten bins against how often the suspect was truly there when the car came in.
+
+    `stated`: for each car its (probability, whether so).
+    """
+    picks = np.random.default_rng(seed).integers(max(1, len(stated)), size=(RESAMPLES, len(stated)))
     found = []
-    said = np.array([float(p) for p, _ in stated])
-    right = np.array([bool(r) for _, r in stated], dtype=float)
     for low in np.arange(0.0, 1.0, 0.1):
-        there = (said >= low) & ((said < low + 0.1) | (low > 0.85))
-        if there.any():
-            found.append(Bin(float(low), float(low + 0.1), int(there.sum()), float(said[there].mean()),
-                             float(right[there].mean())))  # fmt: skip
+        sums = np.array([_of_bin(pairs, low) for pairs in stated]).reshape(-1, 3)
+        count, said, right = sums.sum(axis=0)
+        if count == 0:
+            continue
+        drawn = sums[picks].sum(axis=1)
+        shares = drawn[drawn[:, 0] > 0, 2] / drawn[drawn[:, 0] > 0, 0]
+        least, most = np.quantile(shares, [(1 - LEVEL) / 2, (1 + LEVEL) / 2])
+        found.append(Bin(float(low), float(low + 0.1), int(count), float(said / count), float(right / count),
+                         float(least), float(most), int((sums[:, 0] > 0).sum())))  # fmt: skip
     return tuple(found)
+
+
+def _of_bin(pairs: Sequence[Sequence[Any]], low: float) -> tuple[int, float, int]:
+    """Of one car: how many were stated in this tenth, the sum of what was said, how many were so."""
+    inside = [(float(p), bool(so)) for p, so in pairs if low <= p < low + 0.1 or (low > 0.85 and p >= 1.0)]
+    return len(inside), sum(p for p, _ in inside), sum(so for _, so in inside)
 
 
 COLUMNS = ("policy", "cost to true cure", "over ours", "minutes", "p90", "worst", "good parts", "false cured",
