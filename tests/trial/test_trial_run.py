@@ -8,14 +8,18 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from firstcause.errors import RequestError
+from firstcause.knowledge.base import load
 from firstcause.trial.draw import comes_in, draw
-from firstcause.trial.run import RESULTS, Plan, Row, read_results, run
+from firstcause.trial.judge import judge
+from firstcause.trial.run import RESULTS, Plan, Row, cars_of, read_results, run
 from firstcause.trial.settings import settings
+from firstcause.virtualcar.car_file import write_car_file
 
 PLAN = Plan(2, 7, ("chart-pattern-first", "probability-over-cost", "all-knowing"))
 
@@ -78,3 +82,22 @@ def test_drawn_cars_come_with_their_lamp_on_for_a_misfire_and_each_policy_gets_t
     one.key_off()
     one.drive("cold-start")
     assert one.odometer_km > other.odometer_km == car.car.odometer_km
+
+
+def test_a_car_that_exceeds_the_limit_still_counts_in_what_was_said_of_it() -> None:
+    """Cars that take long are the hard ones: to leave them out would flatter the calibration."""
+    rules = replace(settings(), limits={**settings().limits, "steps": 0})
+    score = judge(draw(7, 9, rules, rules.variant("correct")), "ours", load("misfire"), rules, 7)
+    assert score.state == "referred"
+    assert len(score.stated) > 0
+
+
+def test_cars_of_a_folder_are_worked_instead_of_drawn_ones(tmp_path: Path) -> None:
+    for number in (0, 1):
+        car = draw(7, number, settings(), settings().variant("correct"))
+        (tmp_path / f"{number}.toml").write_text(write_car_file(car.file))
+    plan = Plan(99, 7, ("all-knowing",), files=cars_of(tmp_path))
+    rows = run(plan, tmp_path / "out", workers=1)
+    drawn = run(Plan(2, 7, ("all-knowing",)), tmp_path / "drawn", workers=1)
+    assert [row["faults"] for row in rows] == [row["faults"] for row in drawn]
+    assert [row["cost"] for row in rows] == [row["cost"] for row in drawn]

@@ -15,7 +15,7 @@ from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.steps import Step, test_steps
 from firstcause.reasoning.theory import Array, Mask
 from firstcause.reasoning.verdict import not_reproduced, removed_since_return
-from firstcause.trial.bay import Bay, Believed
+from firstcause.trial.bay import Bay, Believed, Exhausted
 from firstcause.trial.charts import one_cylinder, pattern_first
 from firstcause.vehicle.place import ENGINE, Place, cylinder
 
@@ -45,7 +45,15 @@ def ours(bay: Bay, chance: np.random.Generator) -> Visit:
 
     Before handing on it looks once where the code was stored, if the casebook says that nobody has.
     """
-    visit, looked = Visit("referred"), False
+    visit = Visit("referred")
+    try:
+        return _by_the_list(bay, visit)
+    except Exhausted:
+        return visit  # with what was said until then: cars that take long belong to the calibration, too
+
+
+def _by_the_list(bay: Bay, visit: Visit) -> Visit:
+    looked = False
     while True:
         weighed = bay.weighed()
         model = weighed.weighing.model
