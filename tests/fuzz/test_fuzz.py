@@ -145,12 +145,13 @@ def test_a_request_that_is_not_whole_is_refused(request_bytes):
 
 
 class SpoiltCar(can.BusABC):
-    """Answers each question with the same frames of (unit, data), once or for ever."""
+    """Answers each question with the same frames of (unit, data), once or for ever; `given` is what was heard."""
 
     def __init__(self, frames: list[tuple[int, bytes]], for_ever: bool) -> None:
         super().__init__(channel="spoilt")
         self._frames, self._for_ever = frames, for_ever
         self._next = iter(())
+        self.given: list[tuple[int, bytes]] = []
 
     def send(self, msg: can.Message, timeout: float | None = None) -> None:
         if msg.data[0] >> 4 == 0:
@@ -161,6 +162,7 @@ class SpoiltCar(can.BusABC):
         identifier, data = next(self._next, (0, b""))
         if not identifier:
             return None, False
+        self.given.append((identifier, data))
         return can.Message(arbitration_id=identifier, is_extended_id=False, data=data), False
 
 
@@ -180,8 +182,8 @@ def test_a_session_ends_in_time_and_invents_no_answer(for_ever):
             exchange = session.request(request)
         assert time.monotonic() - begun < LONGEST_S
         for unit, answer in exchange:
-            own = [data for number, data in mixed if Unit(number, 11) == unit]
-            assert answer in put_together(own * (40 if for_ever else 1))
+            own = [data for number, data in car.given if Unit(number, 11) == unit]
+            assert answer in put_together(own)
 
 
 # ---- led by coverage -----------------------------------------------------------------------------------------------
