@@ -10,6 +10,7 @@ from tests.casebook.any_event import BODIES
 from tests.casebook.case_values import MORNING
 
 import firstcause.casebook
+from firstcause.casebook.brief import MOST_WORDS, brief
 from firstcause.casebook.events import Counted, Found, Told
 from firstcause.casebook.words import holder_words, opening_words, ordinal, say
 from firstcause.casebook.written import read_case
@@ -34,6 +35,7 @@ def test_every_example_is_said_without_the_ids_of_the_files(example):
 @given(BODIES)
 def test_whatever_was_recorded_can_be_said(body):
     assert isinstance(say(body, KNOWLEDGE), str)
+    assert len(brief(body, KNOWLEDGE)) <= MOST_WORDS
 
 
 def test_the_words_of_some():

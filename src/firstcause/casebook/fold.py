@@ -11,6 +11,7 @@ from firstcause.casebook.events import (
     Corrected,
     Erased,
     Event,
+    Invoiced,
     Linked,
     Opened,
     Reopened,
@@ -83,7 +84,7 @@ class Fold:
     def _check_open(self, event: Event) -> None:
         turn = next((t for t in reversed(self._turns) if self.in_force(t)), None)
         closed = turn is not None and isinstance(self._by_id[turn].body, Closed)
-        if closed and not isinstance(event.body, Reopened | Linked):
+        if closed and not isinstance(event.body, Reopened | Linked | Invoiced):
             raise CaseIsClosed(event.id, event.body.kind, f"the case was closed by {turn}", "Reopen the case first.")
         if not closed and isinstance(event.body, Reopened):
             raise CaseIsClosed(event.id, "reopened", "the case is open", "Go on without it.")

@@ -15,7 +15,6 @@ from firstcause.cli.own_knowledge import own_folder
 if TYPE_CHECKING:
     from firstcause.casebook.case import Case
     from firstcause.casebook.shop_settings import ShopSettings
-    from firstcause.handover.page import Page
     from firstcause.handover.paper_facts import PaperFacts
     from firstcause.handover.paper_rules import RuleSet
     from firstcause.knowledge.base import Knowledge
@@ -94,17 +93,10 @@ def _print_draft(case: Case, knowledge: Knowledge, shop: ShopSettings) -> None:
 
 def _write(facts: PaperFacts, rules: RuleSet, into: Path, paper: str) -> list[Path]:
     from firstcause.handover.html import paper_html
-    from firstcause.handover.paper_checks import look_at
-    from firstcause.handover.paper_pages import estimate_page, invoice_page, looked_page, order_page
+    from firstcause.handover.paper_pages import money_pages
     from firstcause.handover.pdf import paper_pdf
 
-    now = datetime.now(UTC)
-    pages: dict[str, Page] = {
-        **{f"estimate-{each.event}": estimate_page(facts, each, now) for each in facts.estimates},
-        "order": order_page(facts, now),
-        **{f"invoice-{each.event}": invoice_page(facts, each, rules.keep_years, now) for each in facts.invoices},
-        "lacking": looked_page(facts, rules, look_at(facts, rules), now),
-    }
+    pages = money_pages(facts, rules, datetime.now(UTC))
     into.mkdir(parents=True, exist_ok=True)
     written = []
     for name, page in pages.items():

@@ -8,7 +8,7 @@ from decimal import Decimal
 
 from firstcause.casebook.events import Agreed, Estimated, Invoiced, Line
 from firstcause.handover.page import Block, Item, Page, Points, Section, section, table, words
-from firstcause.handover.paper_checks import NOT_LEGAL_ADVICE, Looked
+from firstcause.handover.paper_checks import NOT_LEGAL_ADVICE, Looked, look_at
 from firstcause.handover.paper_facts import OF_PARTS, Dated, PaperFacts, price_of, sums_of
 from firstcause.handover.paper_rules import RuleSet
 from firstcause.handover.plainly import date_words
@@ -23,6 +23,21 @@ _USED = {"offered": "Used parts were offered.", "not-offered": "Used parts were 
 STATE_WORDS = {
     "kept": "holds", "missing": "missing", "does-not-arise": "does not arise", "for-a-person": "look yourself",
 }  # fmt: skip
+
+
+def money_pages(facts: PaperFacts, rules: RuleSet | None, made_at: datetime) -> dict[str, Page]:
+    """Every paper of a job by its name: an estimate and an invoice for each that was recorded, the order, what lacks.
+
+    Without `rules` there is no list of what lacks, and an invoice does not say how long it must be kept.
+    """
+    keep_years = None if rules is None else rules.keep_years
+    pages = {f"estimate-{each.event}": estimate_page(facts, each, made_at) for each in facts.estimates}
+    if facts.consents:
+        pages["order"] = order_page(facts, made_at)
+    pages |= {f"invoice-{each.event}": invoice_page(facts, each, keep_years, made_at) for each in facts.invoices}
+    if rules is not None:
+        pages["lacking"] = looked_page(facts, rules, look_at(facts, rules), made_at)
+    return pages
 
 
 def estimate_page(facts: PaperFacts, estimate: Dated[Estimated], made_at: datetime) -> Page:
@@ -65,10 +80,10 @@ def order_page(facts: PaperFacts, made_at: datetime) -> Page:
     return _page(facts, f"Work order {facts.case_id}", facts.job or "No work is agreed yet", at, made_at, parts)
 
 
-def invoice_page(facts: PaperFacts, invoice: Dated[Invoiced], keep_years: int, made_at: datetime) -> Page:
-    """What is charged, line by line, with the consents that it stands on."""
+def invoice_page(facts: PaperFacts, invoice: Dated[Invoiced], keep_years: int | None, made_at: datetime) -> Page:
+    """What is charged, line by line, with the consents that it stands on; `keep_years` None: nothing is said of it."""
     body = invoice.body
-    keep = _years_on(invoice.at.date(), keep_years)
+    until = "" if keep_years is None else f" Keep them until {_date_words(_years_on(invoice.at.date(), keep_years))}."
     parts = (
         section("The car", "wide", table(("", ""), facts.car, (0.3, 0.7))),
         section("Service and parts", "wide", *_lines(body.lines, body.currency), *_sums(body)),
@@ -81,7 +96,7 @@ def invoice_page(facts: PaperFacts, invoice: Dated[Invoiced], keep_years: int, m
                 text
                 for text in (
                     f"The work was done on {body.supplied_on}." if body.supplied_on else "",
-                    f"All papers of this job carry the number {facts.case_id}. Keep them until {_date_words(keep)}.",
+                    f"All papers of this job carry the number {facts.case_id}.{until}",
                     body.note,
                 )
                 if text

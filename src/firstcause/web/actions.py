@@ -77,8 +77,14 @@ def recorded_then(request: Request, recorded: Recorded, address: str) -> Respons
     return RedirectResponse(address, status_code=303)
 
 
+_AFTER = {
+    "closed": "/closing", "reopened": "/closing", "moved": "/parts",
+    "estimated": "/money", "agreed": "/money", "invoiced": "/money",
+}  # fmt: skip
+
+
 def _tail(body: Body) -> str:
-    return "/closing" if body.kind in ("closed", "reopened") else "/parts" if body.kind == "moved" else ""
+    return _AFTER.get(body.kind, "")
 
 
 @router.post("/cases/{case_id}/forget")

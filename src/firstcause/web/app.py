@@ -20,7 +20,7 @@ from firstcause.casebook.store import CaseStore, NoSuchCase, NotReadable, NotRec
 from firstcause.casebook.words import say
 from firstcause.errors import FirstcauseError
 from firstcause.knowledge.base import Knowledge, load, pack_names
-from firstcause.web import actions, api, knowing, pages, papers, settings, stream
+from firstcause.web import actions, api, knowing, money, pages, papers, settings, stream
 from firstcause.web.desk import Desk
 from firstcause.web.guard import LOOPBACK, Guard, TooLarge, WrongKind
 from firstcause.web.render import STATIC, Render, wants_json
@@ -70,7 +70,7 @@ def create_app(
     app.state.streams = stream.Streams(store.head)
     desk.listeners.append(stream.tell(app.state.streams, desk))
     app.add_middleware(Guard, hosts=hosts)
-    for module in (pages, papers, knowing, actions, settings, api, stream):
+    for module in (pages, papers, money, knowing, actions, settings, api, stream):
         app.include_router(module.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_exception_handler(FirstcauseError, _sentence)

@@ -178,6 +178,53 @@ def _closed(r: _Reader) -> dict[str, Any]:
     return {**r.texts("state", "words"), "not_done": not_done}
 
 
+def _lines(r: _Reader) -> list[dict[str, Any]]:
+    """Lines of an estimate or invoice from `line-N-FIELD`, in their order; a line without words is left out.
+
+    Raises NotFilledIn for a price or a mark without words.
+    """
+    numbers = sorted({int(key.split("-")[1]) for key in r.form if re.fullmatch(r"line-\d{1,3}-\w+", key)})
+    lines, wordless = [], []
+    for n in numbers:
+        field = {key: text(r.form, f"line-{n}-{key}") for key in ("what", "of", "amount", "quantity", "condition")}
+        if not field["what"]:
+            if field["amount"] not in ("", "0"):
+                wordless.append(f"line {n} has a price and no words")
+            continue
+        line: dict[str, Any] = {"what": field["what"], "of": field["of"] or "labour"}
+        line["amount"] = number_of(field["amount"] or "0", f"line {n}, price")
+        if field["quantity"]:
+            line["quantity"] = number_of(field["quantity"], f"line {n}, how many")
+        if line["of"] == "part" and field["condition"]:
+            line["condition"] = field["condition"]
+        line |= {mark: True for mark in ("core", "warranty") if text(r.form, f"line-{n}-{mark}") == "yes"}
+        line["events"] = [each for each in r.form.getlist(f"line-{n}-event") if isinstance(each, str)]
+        lines.append(line)
+    if wordless or not lines:
+        raise NotFilledIn(wordless or ["write at least one line"])
+    return lines
+
+
+def _estimated(r: _Reader) -> dict[str, Any]:
+    destroyed = [line.strip() for line in text(r.form, "destroyed").splitlines() if line.strip()]
+    said = {**r.texts("job", "done_by", "used_parts", "note"), **_in_currency(r), **r.numbers("tax_percent")}
+    return {**said, "destroyed": destroyed, "lines": _lines(r)}
+
+
+def _invoiced(r: _Reader) -> dict[str, Any]:
+    said = {**r.texts("number", "supplied_on", "note"), **_in_currency(r), **r.numbers("tax_percent")}
+    return {**said, "lines": _lines(r)}
+
+
+def _agreed(r: _Reader) -> dict[str, Any]:
+    said = {**r.texts("person", "by", "work", "contact", "old_parts"), **_in_currency(r), **r.numbers("limit")}
+    return {**said, "further": text(r.form, "further") == "yes"}
+
+
+def _in_currency(r: _Reader) -> dict[str, Any]:
+    return {key: words.upper() for key, words in r.texts("currency").items()}
+
+
 _READERS: Mapping[str, Callable[[_Reader], dict[str, Any]]] = {
     "told": _told,
     "snapshot": _snapshot,
@@ -189,7 +236,9 @@ _READERS: Mapping[str, Callable[[_Reader], dict[str, Any]]] = {
     "repaired": lambda r: r.texts("repair", "place", "note"),
     "drove": _counts,
     "erased": lambda r: r.texts("saved"),
-    "agreed": lambda r: {**r.texts("person", "by", "work", "currency"), **r.numbers("limit")},
+    "estimated": _estimated,
+    "agreed": _agreed,
+    "invoiced": _invoiced,
     "set-aside": lambda r: r.texts("step", "why", "note"),
     "noted": lambda r: r.texts("words"),
     "withdrawn": lambda r: r.texts("event", "why"),

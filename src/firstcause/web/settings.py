@@ -10,6 +10,7 @@ from starlette.datastructures import FormData
 from starlette.responses import Response
 
 from firstcause.casebook.shop_settings import ShopSettings
+from firstcause.handover.paper_rules import rule_sets
 from firstcause.web.actions import TheForm, go_to
 from firstcause.web.forms import NotFilledIn, complaints_of, number_of, text
 from firstcause.web.guard import is_own_page
@@ -19,6 +20,7 @@ from firstcause.web.render import LOOKS, remember, remember_looks
 
 router = APIRouter(include_in_schema=False)
 LANGUAGE_NAMES = {"en": "English", "de": "Deutsch", "es": "español", "fr": "français", "pt": "português"}
+ON_PAPERS = ("address", "phone", "email", "registration_number", "tax_number", "paper_rules")
 CURRENCIES = ("USD", "CAD", "MXN", "BRL", "EUR", "GBP", "CHF", "SEK", "PLN", "ZAR", "INR", "AUD", "NZD", "JPY")
 
 
@@ -36,6 +38,7 @@ def settings(
         "usual_rate": desk.usual_rate,
         "given_at_start": desk.given_at_start,
         "looks_known": LOOKS,
+        "rule_sets": tuple(rule_sets().values()),
     }
     return render.page(request, "settings.html", values)
 
@@ -59,7 +62,7 @@ def display(request: Request, form: TheForm) -> Response:
 
 def settings_of(form: FormData) -> ShopSettings:
     """The settings that a form describes. Raises NotFilledIn with every complaint."""
-    given: dict[str, Any] = {key: text(form, key) for key in ("name", "units", "language")}
+    given: dict[str, Any] = {key: text(form, key) for key in ("name", "units", "language", *ON_PAPERS)}
     given["currency"] = text(form, "currency").upper()
     given["labour_per_hour"] = number_of(text(form, "labour_per_hour"), "rate")
     given["tools_missing"] = frozenset(name for name in form.getlist("missing") if isinstance(name, str))
