@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from fastapi import FastAPI
 
 from firstcause.cli.main import main
 from firstcause.knowledge.base import PACKS_FOLDER, load
@@ -117,7 +118,17 @@ def test_every_command_weighs_with_the_own_entries(said: str, tmp_path: Path) ->
 
 def test_the_page_is_served_with_the_own_entries(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     own, served = own_folder(tmp_path, "tests/sniff-the-well.toml", OWN_TEST), []
-    monkeypatch.setattr("uvicorn.run", lambda app, **_: served.append(app))
+
+    class NoServer:
+        """Takes the app and serves nothing."""
+
+        def __init__(self, app: FastAPI, **_: object) -> None:
+            served.append(app)
+
+        def run(self) -> None:
+            return None
+
+    monkeypatch.setattr("firstcause.web.serving.Server", NoServer)
 
     result = CliRunner().invoke(main, ["--own", str(own), "serve", "--casebook", str(tmp_path / "book.db")])
 

@@ -13,7 +13,7 @@ FORMS = (
     "reseated", "told", "snapshot", "repaired", "repaired&repair=fit-coil", "agreed", "erased", "noted", "drove",
 )  # fmt: skip
 OF_A_CASE = (
-    "", "/steps", "/parts", "/evidence", "/roadtest", "/handover", "/closing", "/cylinder/3", "/record", "/suspect",
+    "", "/steps", "/parts", "/evidence", "/roadtest", "/handover", "/money", "/money?form=estimate", "/closing", "/cylinder/3", "/record", "/suspect",
     "/suspect?cause=coil-dead@coil-3", "/suspect?cause=vacuum-leak@engine",
 )  # fmt: skip
 OTHERS = ("/", "/new", "/settings", "/knowledge", "/knowledge/misfire", "/knowledge/misfire/coil-dead")
