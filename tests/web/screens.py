@@ -13,8 +13,9 @@ FORMS = (
     "reseated", "told", "snapshot", "repaired", "repaired&repair=fit-coil", "agreed", "erased", "noted", "drove",
 )  # fmt: skip
 OF_A_CASE = (
-    "", "/steps", "/parts", "/evidence", "/roadtest", "/handover", "/money", "/money?form=estimate", "/closing", "/cylinder/3", "/record", "/suspect",
-    "/suspect?cause=coil-dead@coil-3", "/suspect?cause=vacuum-leak@engine",
+    "", "/steps", "/parts", "/evidence", "/roadtest", "/handover", "/closing", "/cylinder/3", "/record", "/suspect",
+    "/suspect?cause=coil-dead@coil-3", "/suspect?cause=vacuum-leak@engine", "/money",
+    "/money?form=estimate",
 )  # fmt: skip
 OTHERS = ("/", "/new", "/settings", "/knowledge", "/knowledge/misfire", "/knowledge/misfire/coil-dead")
 MODES = {"light": "light-usual", "dark": "dark-usual", "sun-and-large": "sun-large"}

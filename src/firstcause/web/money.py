@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from contextlib import suppress
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
@@ -24,8 +23,7 @@ from firstcause.web.pages import TheDesk, TheRender, view_of
 from firstcause.web.papers import PAPER_CSP
 
 router = APIRouter(include_in_schema=False)
-EMPTY_LINES = 3
-MOST_LINES = 60
+MORE_LINES = 6
 BLANK = Line(what="", of="labour", amount=0.0)
 TheRules = Annotated[str, Query(max_length=40)]
 
@@ -33,19 +31,18 @@ TheRules = Annotated[str, Query(max_length=40)]
 @router.get("/cases/{case_id}/money")
 def money(
     request: Request, case_id: str, desk: TheDesk, render: TheRender, rules: TheRules = "",
-    form: Annotated[str, Query(max_length=10)] = "", rows: Annotated[int, Query(ge=0, le=MOST_LINES)] = 0,
+    form: Annotated[str, Query(max_length=10)] = "",
 ) -> Response:  # fmt: skip
     """The papers of the job and what they lack; with `form` the form for an estimate or an invoice."""
     view, _ = view_of(desk, case_id)
     facts, chosen = _facts(desk, case_id), _rules(desk, rules)
     looked = () if chosen is None else look_at(facts, chosen)
     begun = _begun(desk, case_id, facts, form)
-    lines = () if begun is None else _with_empty(begun.lines, rows)
     values = {
         "view": view, "tab": "handover", "facts": facts, "rules": chosen, "rule_sets": tuple(rule_sets().values()),
         "looked": looked, "missing": [each for each in looked if each.state == "missing"],
-        "not_legal_advice": NOT_LEGAL_ADVICE, "sums_of": sums_of, "form": form, "begun": begun, "lines": lines,
-        "more_rows": min(len(lines) + EMPTY_LINES, MOST_LINES), "given_rules": "" if chosen is None else chosen.id,
+        "not_legal_advice": NOT_LEGAL_ADVICE, "sums_of": sums_of, "form": form, "begun": begun, "blank": BLANK,
+        "more_lines": MORE_LINES, "given_rules": "" if chosen is None else chosen.id,
     }  # fmt: skip
     return render.page(request, "money.html", values)
 
@@ -81,23 +78,18 @@ def _rules(desk: Desk, asked: str) -> RuleSet | None:
 
 
 def _begun(desk: Desk, case_id: str, facts: PaperFacts, form: str) -> Estimated | Invoiced | None:
-    """What a form begins with: the last estimate, else a draft from the likeliest repair, else one empty line."""
+    """What a form begins with: the last estimate, else a draft from the likeliest repair, else empty."""
     last = facts.estimates[-1].body if facts.estimates else None
     if form == "estimate":
         if last is not None:
             return last
         with suppress(FirstcauseError):  # no repair is open, or the story cannot be weighed: an empty form
             return draft_estimate(desk.weighed(case_id), desk.settings)
-        return Estimated(job="", lines=(BLANK,), currency=desk.currency)
+        return Estimated(job="", lines=(), currency=desk.currency)
     if form == "invoice":
         number = f"{desk.clock():%Y}-{case_id.rpartition('-')[2]}-{len(facts.invoices) + 1}"
         if last is None:
-            return Invoiced(number=number, lines=(BLANK,), currency=desk.currency)
+            return Invoiced(number=number, lines=(), currency=desk.currency)
         return Invoiced(number=number, lines=last.lines, currency=last.currency, tax_percent=last.tax_percent)
     return None
 
-
-def _with_empty(lines: Sequence[Line], rows: int) -> tuple[Any, ...]:
-    """The lines and some empty ones after them, `rows` in all if that is more."""
-    wanted = max(rows, len(lines) + EMPTY_LINES)
-    return (*lines, *(BLANK for _ in range(min(wanted, MOST_LINES) - len(lines))))
