@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
@@ -96,12 +97,18 @@ def shop(tmp_path: Path, knowledge: Knowledge, packs: dict[str, Knowledge]) -> I
 
 
 @pytest.fixture(scope="session")
-def browser() -> Iterator[object]:
+def driver() -> Iterator[Any]:
+    """What starts browsers; one for all tests of a process, for a second one in the same thread is refused."""
     sync_api = pytest.importorskip("playwright.sync_api")
     with sync_api.sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=FLAGS.split())
-        yield found
-        found.close()
+        yield playwright
+
+
+@pytest.fixture(scope="session")
+def browser(driver: Any) -> Iterator[object]:
+    found = driver.chromium.launch(executable_path="/usr/bin/chromium", args=FLAGS.split())
+    yield found
+    found.close()
 
 
 @pytest.fixture

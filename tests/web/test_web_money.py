@@ -75,7 +75,7 @@ def test_an_estimate_a_consent_and_an_invoice_leave_fewer_things_missing(shop):
 
 def missing(shop, case_id: str) -> list[str]:
     page = shop.client.get(f"/cases/{case_id}/money").text
-    return re.findall(r'<strong>missing</strong>([^<]+)', page)
+    return re.findall(r"<strong>missing</strong>([^<]+)", page)
 
 
 def test_an_invoice_can_be_written_after_the_case_is_closed(shop):

@@ -91,13 +91,11 @@ def bay(tmp_path, packs) -> Iterator[Bay]:
 
 
 @pytest.fixture(scope="module")
-def far_browser() -> Iterator[object]:
-    sync_api = pytest.importorskip("playwright.sync_api")
+def far_browser(driver) -> Iterator[object]:
     flags = [*FLAGS.split(), "--host-resolver-rules=MAP garage.test 127.0.0.1"]
-    with sync_api.sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=flags)
-        yield found
-        found.close()
+    found = driver.chromium.launch(executable_path="/usr/bin/chromium", args=flags)
+    yield found
+    found.close()
 
 
 @pytest.fixture

@@ -92,4 +92,3 @@ def _begun(desk: Desk, case_id: str, facts: PaperFacts, form: str) -> Estimated 
             return Invoiced(number=number, lines=(), currency=desk.currency)
         return Invoiced(number=number, lines=last.lines, currency=last.currency, tax_percent=last.tax_percent)
     return None
-
