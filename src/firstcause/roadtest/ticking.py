@@ -8,6 +8,7 @@ from math import inf, isfinite
 from typing import Any, Literal
 
 from firstcause.roadtest.bound import quiet_probability, upper_rate
+from firstcause.roadtest.overrun import PULLS_FROM_IDLE_SHARE, PULLS_FROM_LOAD
 from firstcause.roadtest.plan import COLD_START_C, DrivePlan, PlanItem
 from firstcause.roadtest.rules import (
     MINIMUM_DRIVE,
@@ -125,6 +126,9 @@ class Progress:
     tracks: Mapping[str, _Track]
     paces: Mapping[str, _Pace] = field(default_factory=dict)
     rpm: float | None = None
+    speed_kmh: float | None = None
+    pulled: bool = True
+    idle_load: float | None = None
     rest_pedal: float = inf
     first_coolant_c: float | None = None
     hottest_c: float | None = None
@@ -193,6 +197,14 @@ def advance(progress: Progress, sample: LiveSample) -> Progress:
     rpm = values.get("rpm", progress.rpm)
     mean = 0.0 if rpm is None else rpm if progress.rpm is None else (rpm + progress.rpm) / 2
     rest = min(progress.rest_pedal, values.get("pedal_percent", inf))
+    speed = values.get("speed_kmh", progress.speed_kmh)
+    standing = speed is not None and speed <= MINIMUM_DRIVE.idle_speed.value
+    idle_load = progress.idle_load
+    if standing and "load_percent" in values and (rpm or 0.0) >= RUNNING_RPM.value:
+        idle_load = values["load_percent"] if idle_load is None else (15 * idle_load + values["load_percent"]) / 16
+    pulls = standing or _pulls(progress, values, idle_load, rest)
+    if not (pulls and progress.pulled):
+        mean = 0.0  # the car may have driven the engine: nothing of it is counted as fired, see `overrun`
     tracks = dict(progress.tracks)
     if "pedal_percent" in values:
         tracks["idle"] = _with_pedal(tracks["idle"], rest + PEDAL_RELEASED_ABOVE_REST.value)
@@ -205,6 +217,9 @@ def advance(progress: Progress, sample: LiveSample) -> Progress:
         tracks=tracks,
         paces=paces,
         rpm=rpm,
+        speed_kmh=speed,
+        pulled=pulls,
+        idle_load=idle_load,
         rest_pedal=rest,
         first_coolant_c=coolant if progress.first_coolant_c is None else progress.first_coolant_c,
         hottest_c=hottest,
@@ -217,6 +232,16 @@ def advance(progress: Progress, sample: LiveSample) -> Progress:
         samples=progress.samples + 1,
         at_s=at_s,
     )
+
+
+def _pulls(progress: Progress, values: Mapping[str, float], idle_load: float | None, rest: float) -> bool:
+    """Whether the engine moves the car and not the other way round; told by load, else by the accelerator."""
+    if "load_percent" in values:
+        least = PULLS_FROM_LOAD.value if idle_load is None else PULLS_FROM_IDLE_SHARE.value * idle_load
+        return values["load_percent"] >= least
+    if "pedal_percent" in values and "load_percent" not in progress.paces:
+        return values["pedal_percent"] > rest + PEDAL_RELEASED_ABOVE_REST.value
+    return progress.pulled
 
 
 def _with_pedal(track: _Track, high: float) -> _Track:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from firstcause.errors import RequestError
 from firstcause.roadtest.conditions import Verdict
 from firstcause.roadtest.drivelog import DriveLog, gap_limit_s
+from firstcause.roadtest.overrun import fired_timeline
 from firstcause.roadtest.rules import WARM_FROM, WINDOW_LOAD, WINDOW_RPM
 from firstcause.roadtest.timeline import LOST, MAYBE, YES, Timeline
 from firstcause.roadtest.trips import Trip, engine_readings
@@ -180,13 +181,17 @@ def _nearest(trip: Trip, frame: FreezeFrame, reading: LoadReading) -> Nearest | 
 def events_in(log: DriveLog, line: Timeline, least: int) -> float:
     """Ignition events of one cylinder while `line` was `least` or better: half the revolutions of a four-stroke.
 
-    Engine speed runs straight between two readings; nothing is counted over a gap or where the signal was lost.
+    Engine speed runs straight between two readings; nothing is counted over a gap or where the signal was lost. What
+    surely fired (`least` is YES) leaves out where the car may have driven the engine, see `overrun`.
     """
     found = engine_readings(log)
     if found is None or found[0].size < 2:
         return 0.0
     time_s, rpm = found
+    fired = fired_timeline(log) if least == YES else None
     grid = np.union1d(line.edges_s, time_s)
+    if fired is not None:
+        grid = np.union1d(grid, fired.edges_s)
     grid = grid[(grid >= time_s[0]) & (grid <= time_s[-1])]
     if grid.size < 2:
         return 0.0
@@ -195,6 +200,8 @@ def events_in(log: DriveLog, line: Timeline, least: int) -> float:
     step = np.diff(time_s)[np.clip(np.searchsorted(time_s, middle) - 1, 0, time_s.size - 2)]
     revolutions = (speed[:-1] + speed[1:]) / 2 * np.diff(grid) / 60
     counted = (line.state_at(middle) >= least) & (step <= gap_limit_s(time_s)) & np.isfinite(revolutions)
+    if fired is not None:
+        counted &= fired.state_at(middle) == YES
     return float(revolutions[counted].sum() / 2)
 
 
