@@ -1,4 +1,4 @@
-"""How often the stated 95 % bound on the remaining misfire rate holds, over many virtual repairs whose truth is known."""
+"""How often the stated 95 % bound on the remaining misfire rate holds: virtual repairs whose truth is known."""
 
 from __future__ import annotations
 
@@ -26,9 +26,11 @@ VIN = "5ZCV2A3B5AR000123"
 ENGINES = (("I3", 1.2), ("I4", 2.0), ("I4", 1.6), ("V6", 3.0), ("I6", 3.0), ("V8", 4.0))
 # Faults that act at every firing with a chance of their own, and the range of severity a half-done repair leaves.
 STEADY = {
-    "plug-gap-wide": (0.1, 0.8), "coil-weak": (0.3, 1.0), "boot-flashover": (0.3, 1.0), "injector-restricted": (0.4, 1.3),
+    "plug-gap-wide": (0.1, 0.8), "coil-weak": (0.3, 1.0), "boot-flashover": (0.3, 1.0),
+    "injector-restricted": (0.4, 1.3),
     "exhaust-valve-leak": (0.2, 1.2), "ring-leak": (0.3, 1.2), "runner-air-leak": (0.3, 1.3),
-    "plug-oil-fouled": (0.3, 1.0), "intake-valve-leak": (0.2, 1.0), "well-wet": (0.3, 1.0), "charge-flap-stuck": (0.3, 1.0),
+    "plug-oil-fouled": (0.3, 1.0), "intake-valve-leak": (0.2, 1.0), "well-wet": (0.3, 1.0),
+    "charge-flap-stuck": (0.3, 1.0),
 }  # fmt: skip
 BOUTS = {"connector-intermittent": "coil_bout_min", "injector-connector-intermittent": "injector_bout_min"}
 DRIVES = ("mixed", "town", "motorway", "hill", "jam", "udds", "hwfet")

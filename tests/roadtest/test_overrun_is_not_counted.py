@@ -58,7 +58,9 @@ def test_idle_counts_even_where_its_load_is_low() -> None:
 def test_the_live_page_does_not_count_it_either() -> None:
     log = rolling_out()
     progress = begin(make_plan(PlanNeeds(frame=FreezeFrame(2400, None, None))))
-    assert log.rpm is not None and log.speed_kmh is not None and log.load_percent is not None
+    assert log.rpm is not None
+    assert log.speed_kmh is not None
+    assert log.load_percent is not None
     for at in range(ROWS):
         progress = advance(
             progress, LiveSample(float(at), log.rpm[at], log.speed_kmh[at], log.load_percent[at])

@@ -1,4 +1,4 @@
-"""When the engine surely fired: rolling with the accelerator released its injectors may be shut, and nothing misfires."""
+"""When the engine surely fired: while the car drives it the injectors may be shut, and nothing can misfire."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from firstcause.roadtest.rules import MINIMUM_DRIVE, PEDAL_RELEASED_ABOVE_REST, 
 from firstcause.roadtest.timeline import Timeline
 
 Floats = NDArray[np.float64]
-# A misfire monitor does not look where the car drives the engine: 13 CCR 1968.2(e)(3.3.1), positive torque (from memory).
-# Where that begins is the maker's; so what may lie below it is not counted as fired. The bound then errs to the safe side.
+# A misfire monitor does not look where the car drives the engine: 13 CCR 1968.2(e)(3.3.1), positive torque (from
+# memory). Where that begins is the maker's; what may lie below it is not counted, so the bound errs to the safe side.
 PULLS_FROM_IDLE_SHARE = Limit(
     0.8, "of the load that it takes to idle", "ours: less turns no engine over by itself, so the car does", "judgement"
 )
