@@ -122,3 +122,22 @@ def test_prove_hears_case_and_car_beside_the_recording(case_file: Path, tmp_path
     alone = run("prove", log, "--before", tmp_path / "before.json")
     assert alone.exit_code == CANNOT_BE_DONE
     assert "Give both" in alone.stderr
+
+
+def test_prove_says_what_the_car_does_next_and_when(case_file: Path, tmp_path: Path) -> None:
+    """After the erase: the permanent code goes with the drive, self-checks with the owner's week; rules are cited."""
+    case_file.write_text(CASE + '[[event]]\nkind = "erased"\nsaved = "e2"\n', encoding="utf-8")
+    car = VirtualCar.build(common_layout("I4"), "5ZCV2A3B5AR000123", 60_000.0, seed=3)
+    log = car.drive("mixed").write_csv(tmp_path / "drive.csv")
+    asked = ("prove", log, "--case", case_file, "--from", "2026-03-02", "--starts-a-week", "10", "--km-a-week", "80")
+    result = run(*asked)
+    assert result.exit_code == 0, result.output
+    text = " ".join(result.output[result.output.index("What the car will do next") :].split())
+    assert "Permanent P0303 goes by a passing drive of its check and one minimum drive after the erase" in text
+    assert "10 starts a week, 7 of them cold, 80 km (as told)" in text
+    assert "California, model year 2016" in text
+    assert "16 CCR 3340.42.2(c)" in text
+    found = json.loads(run(*asked, "--json").stdout)["coming"]
+    assert found["from"] == "2026-03-02"
+    evap = next(item for item in found["items"] if item["name"] == "evap")
+    assert "2026-03-02" < evap["earliest"] < evap["latest"]

@@ -49,6 +49,7 @@ def _cut(words: str, most: int) -> str:
 def _told(body: Told, knowledge: Knowledge) -> str:
     said = [f"lamp {body.lamp}"] if body.lamp else []
     said += ["smell of fuel"] if body.fuel_smell else []
+    said += [f"{body.usual_week.km:g} km a week"] if body.usual_week else []
     return ", ".join(said) if said else body.words.strip() or "the owner's answers"
 
 

@@ -27,6 +27,7 @@ from firstcause.casebook.events import (
     Snapshot,
     Strict,
     Told,
+    UsualWeek,
     Withdrawn,
 )
 from firstcause.casebook.fold import Fold, number_of
@@ -47,6 +48,7 @@ class Story:
     lamp: Lamp | None = None
     fuel_smell: bool = False
     answers: Mapping[str, Literal["yes", "no", "unsure"]] = field(default_factory=dict)
+    usual_week: UsualWeek | None = None
 
 
 @dataclass(frozen=True)
@@ -233,6 +235,7 @@ def _story(effective: Iterable[Event]) -> Story:
         lamp=next((body.lamp for body in reversed(told) if body.lamp is not None), None),
         fuel_smell=any(body.fuel_smell for body in told),
         answers=MappingProxyType({question: answer for body in told for question, answer in body.answers.items()}),
+        usual_week=next((body.usual_week for body in reversed(told) if body.usual_week is not None), None),
     )
 
 

@@ -69,14 +69,23 @@ class Opened(Strict):
     person: str | None = None
 
 
+class UsualWeek(Strict):
+    """How the car is driven in an ordinary week: what the days of a forecast follow from."""
+
+    starts: Annotated[float, Field(gt=0, le=1000)]
+    cold_starts: Annotated[float, Field(ge=0, le=1000)]
+    km: Annotated[float, Field(gt=0, le=20_000)]
+
+
 class Told(Strict):
-    """The owner's story: their words, the lamp, what was noticed, what was done lately."""
+    """The owner's story: their words, the lamp, what was noticed, what was done lately, how it is usually driven."""
 
     kind: Literal["told"] = "told"
     words: str = ""
     lamp: Lamp | None = None
     fuel_smell: bool = False
     answers: dict[str, Literal["yes", "no", "unsure"]] = {}
+    usual_week: UsualWeek | None = None
 
 
 class FreezeFrame(Strict):

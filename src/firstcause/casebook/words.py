@@ -131,6 +131,8 @@ def _told(body: Told, knowledge: Knowledge) -> str:
         said.append(f"Lamp {body.lamp}")
     if body.fuel_smell:
         said.append("Smell of raw fuel")
+    if (week := body.usual_week) is not None:
+        said.append(f"Usually {week.starts:g} starts a week, {week.cold_starts:g} of them cold, {week.km:g} km")
     for question, answer in body.answers.items():
         asked = knowledge.questions.get(question)
         said.append(f"{question if asked is None else asked.ask} {answer.capitalize()}")

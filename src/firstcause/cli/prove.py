@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from firstcause.knowledge.base import Knowledge
     from firstcause.roadtest.drivelog import DriveLog, Reading
     from firstcause.roadtest.judgement import DriveFacts
+    from firstcause.roadtest.usual import UsualDriving
     from firstcause.roadtest.window import FreezeFrame
     from firstcause.signals.snapshot import Snapshot
 
@@ -69,11 +70,17 @@ if TYPE_CHECKING:
     default=None,
     help="The same after it: the car's own counters and self-checks are heard beside the recording.",
 )
+@click.option("--starts-a-week", type=click.FloatRange(min=0, min_open=True, max=1000), default=None,
+              help="How the owner usually drives: the days of the forecast follow from it (else as the case tells).")
+@click.option("--cold-starts-a-week", type=click.FloatRange(min=0, max=1000), default=None, help="Of these, cold.")
+@click.option("--km-a-week", type=click.FloatRange(min=0, min_open=True, max=20_000), default=None, help="How far.")
+@click.option("--from", "starts", type=click.DateTime(["%Y-%m-%d"]), default=None, help="The day it leaves (today).")
 @click.option("--json", "json_out", is_flag=True, help="Everything, for programs; stable keys.")
 def prove(
     log_files: tuple[Path, ...], case_file: Path | None, mapping: tuple[str, ...], remember: bool,
     show_columns: bool, columns_file: Path, split_by: str | None, engine_ran: bool, pictures: Path | None,
-    before: Path | None, after: Path | None, json_out: bool,
+    before: Path | None, after: Path | None, starts_a_week: float | None, cold_starts_a_week: float | None,
+    km_a_week: float | None, starts: datetime | None, json_out: bool,
 ) -> None:  # fmt: skip
     """Judge a recorded drive: were the published conditions met, and what misfire rate could still hide behind it?
 
@@ -82,6 +89,7 @@ def prove(
     """
     from firstcause.casebook.cured import drive_effect
     from firstcause.casebook.evidence import drove_event, freeze_frame_of
+    from firstcause.casebook.records_ahead import FreshDrive, coming_of
     from firstcause.cli.recorded import read_recorded
     from firstcause.roadtest.judgement import judge_drive
     from firstcause.roadtest.testimony import car_testimony
@@ -99,6 +107,7 @@ def prove(
     frame = freeze_frame_of(case.freeze_frame) if case else None
     facts = replace(_facts(case, knowledge), engine_ran_throughout=engine_ran)
     results: list[dict[str, Any]] = []
+    fresh: list[FreshDrive] = []
     if not json_out:
         click.secho(", ".join(file.name for file in log_files), bold=True)
         for sentence in (*reading.report.sentences(), *several):
@@ -106,7 +115,9 @@ def prove(
     for number, log in enumerate(reading.drives, start=1):
         judgement = judge_drive(log, frame, facts)
         told = {"drive": number, "name": log.name, **judgement.to_dict()}
-        parts = [(f"Drive {number}" + (f": {log.name}" if log.name else ""), judgement.sentences())]
+        said_later = {forecast.sentence for forecast in judgement.forecasts} if case is not None else set()
+        said = [words for words in judgement.sentences() if words not in said_later]
+        parts = [(f"Drive {number}" + (f": {log.name}" if log.name else ""), said)]
         if case is not None and knowledge is not None:
             effect = drive_effect(case, knowledge, drove_event(judgement, log, None))
             told["case"] = effect.to_dict()
@@ -115,6 +126,7 @@ def prove(
             testimony = car_testimony(*snapshots, judgement)
             told["car"] = testimony.to_dict()
             parts.append(("What the car itself says", testimony.sentences()))
+        fresh.append(FreshDrive(told, snapshots[1] if snapshots and number == len(reading.drives) else None))
         results.append(told)
         for title, sentences in () if json_out else parts:
             heading(title)
@@ -122,6 +134,14 @@ def prove(
                 line(sentence)
         if pictures is not None:
             _draw(log, frame, pictures, f"{log_file.stem}-{number}")
+    ahead = None
+    if case is not None:
+        usual = _usual(case, starts_a_week, cold_starts_a_week, km_a_week)
+        ahead = coming_of(case, (starts or datetime.now(UTC)).date(), usual, fresh)
+    if ahead is not None and not json_out:
+        heading("What the car will do next")
+        for sentence in ahead.sentences():
+            line(sentence)
     if json_out:
         as_json(
             {
@@ -129,6 +149,7 @@ def prove(
                 "reading": reading.report.to_dict(),
                 "several_in_one_file": several,
                 "drives": results,
+                "coming": None if ahead is None else ahead.to_dict(),
             }
         )
 
@@ -173,6 +194,23 @@ def _facts(case: Case | None, knowledge: Knowledge | None) -> DriveFacts:
     if case is None or knowledge is None:
         return DriveFacts()
     return replace(drive_facts(case), bout_spacing_min=spacing_of(case, knowledge))
+
+
+def _usual(case: Case, starts: float | None, cold: float | None, km: float | None) -> UsualDriving:
+    """The owner's ordinary week: what is said now, else what the case tells, else that of a private car."""
+    from firstcause.casebook.records_ahead import usual_of
+    from firstcause.roadtest.usual import UsualDriving
+
+    told = usual_of(case)
+    if starts is None and cold is None and km is None:
+        return told
+    a_week = told.starts_a_week if starts is None else starts
+    return UsualDriving(
+        a_week,
+        min(told.cold_starts_a_week, a_week) if cold is None else cold,
+        told.km_a_week if km is None else km,
+        told=True,
+    )
 
 
 def _knowledge(case: Case) -> Knowledge:

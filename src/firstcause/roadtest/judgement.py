@@ -25,6 +25,7 @@ from firstcause.roadtest.conditions import (
 )
 from firstcause.roadtest.drivelog import DriveLog
 from firstcause.roadtest.permanent import Forecast, code_forecasts, lamp_forecast, permanent_forecast
+from firstcause.roadtest.rules import EMISSION_WINDOW
 from firstcause.roadtest.timeline import YES, Timeline
 from firstcause.roadtest.trips import Trip, split_trips
 from firstcause.roadtest.window import (
@@ -34,6 +35,7 @@ from firstcause.roadtest.window import (
     events_in,
     judge_window,
     misfires_counted,
+    most_misfires_in,
     total_counts,
     window_timeline,
 )
@@ -63,7 +65,11 @@ class DriveFacts:
 
 @dataclass(frozen=True)
 class TripJudgement:
-    """One trip: its span, the minimum drive, the surroundings, the warm-up, the way back to the failure."""
+    """One trip: its span, the minimum drive, the surroundings, the warm-up, the way back to the failure.
+
+    `other_window`: the same by the other reading of the load window. `most_in_1000_revolutions`: the most misfires of
+    all counted cylinders in any such stretch, None without recorded counters or engine speed.
+    """
 
     number: int
     begins: str
@@ -79,6 +85,8 @@ class TripJudgement:
     events_per_cylinder: float
     misfires: Mapping[int, int]
     misfires_in_window: Mapping[int, int]
+    other_window: WindowResult | None = None
+    most_in_1000_revolutions: int | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON; keys are stable."""
@@ -97,6 +105,8 @@ class TripJudgement:
             "events_per_cylinder": self.events_per_cylinder,
             "misfires": _keyed(self.misfires),
             "misfires_in_window": _keyed(self.misfires_in_window),
+            "window_by_the_other_reading": None if self.other_window is None else self.other_window.to_dict(),
+            "most_in_1000_revolutions": self.most_in_1000_revolutions,
         }
 
 
@@ -287,6 +297,7 @@ def _judge_trip(trip: Trip, frame: FreezeFrame | None, facts: DriveFacts) -> Tri
     whole = Timeline.all_of(trip.start_s, trip.end_s, YES)
     window = None if frame is None else judge_window(trip, frame, load_reading=facts.load_reading)
     inside = None if frame is None else window_timeline(trip, frame, facts.load_reading)[0]
+    other: LoadReading = "relative" if facts.load_reading == "points" else "points"
     return TripJudgement(
         number=trip.number,
         begins=trip.begins,
@@ -302,6 +313,8 @@ def _judge_trip(trip: Trip, frame: FreezeFrame | None, facts: DriveFacts) -> Tri
         events_per_cylinder=events_in(trip.log, whole, YES),
         misfires=misfires_counted(trip.log, whole),
         misfires_in_window={} if inside is None else misfires_counted(trip.log, inside),
+        other_window=None if frame is None else judge_window(trip, frame, load_reading=other),
+        most_in_1000_revolutions=most_misfires_in(trip.log, EMISSION_WINDOW.value),
     )
 
 

@@ -31,12 +31,15 @@ class RuleReading:
     misfire or fuel code, "passing over" cycles without similar conditions, or "in a row" among all cycles.
     `permanent_limits`: the general denominator's temperature and altitude limits hold for the permanent record's drive.
     `first_1000`: a misfire in the first 1000 revolutions is confirmed by one in "any later" or only the "next" cycle.
+    `continuous`: the misfire and fuel checks "must run" after an erase before they read complete, or are "always
+    complete", as older texts have it: (g)(4.1), the year is not known for sure.
     """
 
     load: Literal["points", "relative"] = "points"
     lamp_cycles: Literal["passing over", "in a row"] = "passing over"
     permanent_limits: bool = False
     first_1000: Literal["any later", "next"] = "any later"
+    continuous: Literal["must run", "always complete"] = "must run"
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +180,18 @@ def monitor_of(code: str) -> str:
     return "comprehensive" if kind == "other" else kind.replace(" ", "-")
 
 
+def read_complete(records: Records, reading: RuleReading) -> frozenset[str]:
+    """The self-checks that a tool would read as complete; those for circuits always do: (g)(4.1), from memory."""
+    always = ("comprehensive",) if reading.continuous == "must run" else ("comprehensive", "misfire", "fuel-system")
+    return records.complete | frozenset(always)
+
+
+def erased(records: Records, held: int = 4) -> Records:
+    """After a tool's erase: only the permanent record stays, and its evidence starts anew: (d)(2.5.2)."""
+    permanent = _stored_for_good(records.permanent, records.codes, held)
+    return Records((), tuple(PermanentRecord(each.code, each.monitor, True) for each in permanent))
+
+
 def after_cycle(records: Records, cycle: Cycle, reading: RuleReading | None = None, held: int = 4) -> Records:
     """The records once this driving cycle has ended; `held`: how many permanent codes the car keeps.
 
@@ -186,8 +201,8 @@ def after_cycle(records: Records, cycle: Cycle, reading: RuleReading | None = No
     codes, found = _watched(records.codes, cycle, how)
     ran = frozenset(each.monitor for each in cycle.happened if isinstance(each, Ran))
     permanent = _stored_for_good(records.permanent, codes, held)
-    if cycle.erased_after:  # everything but the permanent record goes, and its evidence starts anew: (d)(2.5.2)
-        return Records((), tuple(PermanentRecord(each.code, each.monitor, True) for each in permanent))
+    if cycle.erased_after:
+        return erased(Records(codes, permanent), held)
     met = (each.where if isinstance(each, Sighting) else each for each in cycle.happened if not isinstance(each, Ran))
     been = tuple(place for place in met if place is not None)
     settled = tuple(

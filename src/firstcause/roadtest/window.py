@@ -227,6 +227,38 @@ def _rise_within(log: DriveLog, key: str, line: Timeline) -> int:
     return round(float(rise[(inside > 0) | at_once].sum()))
 
 
+def most_misfires_in(log: DriveLog, revolutions: float) -> int | None:
+    """The most misfires, all counted cylinders together, in any stretch of so many crankshaft revolutions.
+
+    A row's rise may have come any time since the row before, so it counts for every stretch that touches that step.
+    None without recorded counters or engine speed.
+    """
+    found = log.readings("rpm")
+    if found is None or not log.misfires or found[0].size < 2:
+        return None
+    time_s, rpm = found
+    turned = np.concatenate([[0.0], np.cumsum(np.diff(time_s) * (rpm[1:] + rpm[:-1]) / 120)])
+    rises: list[tuple[Floats, Floats, Floats]] = []
+    for cylinder in log.misfires:
+        counter = log.readings(f"misfires:{cylinder}")
+        if counter is None:
+            continue
+        rise = np.diff(counter[1])
+        rise = np.where(rise < 0, counter[1][1:], rise)
+        at = np.interp(counter[0], time_s, turned)
+        some = rise > 0
+        rises.append((at[:-1][some], at[1:][some], rise[some]))
+    if not rises or not sum(each[2].size for each in rises):
+        return 0
+    begins, ends, rise = (np.concatenate([each[part] for each in rises]) for part in range(3))
+    by_begin, by_end = np.argsort(begins, kind="stable"), np.argsort(ends, kind="stable")
+    begins, ends = begins[by_begin], ends[by_end]
+    begun, ended = (np.concatenate([[0.0], np.cumsum(rise[order])]) for order in (by_begin, by_end))
+    # A stretch that begins as a step ends: whatever had begun before it is over, less what had ended before it.
+    most = begun[np.searchsorted(begins, ends + revolutions)] - ended[np.searchsorted(ends, ends)]
+    return round(float(most.max()))
+
+
 def total_counts(counts: Sequence[Mapping[int, int]]) -> dict[int, int]:
     """Counts of several trips added up, cylinder by cylinder."""
     cylinders = sorted({cylinder for trip in counts for cylinder in trip})

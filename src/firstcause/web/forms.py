@@ -166,7 +166,10 @@ def _snapshot(r: _Reader) -> dict[str, Any]:
 
 def _told(r: _Reader) -> dict[str, Any]:
     answers = r.group("answer-")
-    return {**r.texts("words", "lamp"), "fuel_smell": text(r.form, "fuel_smell") == "yes", "answers": answers}
+    week = {key.removeprefix("week_"): value for key, value in r.numbers("week_starts", "week_cold_starts").items()}
+    week |= {key.removeprefix("week_"): value for key, value in r.measured(week_km="km").items()}
+    said = {**r.texts("words", "lamp"), "fuel_smell": text(r.form, "fuel_smell") == "yes", "answers": answers}
+    return said | ({"usual_week": week} if week else {})
 
 
 def _cylinder(*texts: str) -> Callable[[_Reader], dict[str, Any]]:
