@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import random
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from math import ceil, floor, inf, isfinite
 from typing import Any, Literal
+
+import numpy as np
 
 from firstcause.roadtest.cycles import CONTINUOUS, where_of
 from firstcause.roadtest.inspection import InspectionRule
@@ -211,14 +212,15 @@ def _days(
     found: dict[What, list[float]] = {what: [] for what in wanted}
     usual = asked.usual
     for draw in range(asked.draws):
-        chance = random.Random(1_000_003 * asked.seed + draw)
+        chance = np.random.default_rng((asked.seed, draw))
+        pauses = chance.exponential(7 / usual.starts_a_week, MOST_DRIVES)
+        does = (chance.random((MOST_DRIVES, len(chances))) < np.array(chances)).tolist()
         records, day, warm_ups, km = start, 0.0, now.warm_ups, now.km
         came = {what: 0.0 for what in wanted if what not in drives.left(records, warm_ups, km)}
-        for _ in range(MOST_DRIVES):
+        for pause, each in zip(pauses.tolist(), does, strict=True):
             if len(came) == len(wanted):
                 break
-            day += chance.expovariate(usual.starts_a_week / 7)
-            did = tuple([chance.random() < each for each in chances])
+            day, did = day + pause, tuple(each)
             records, warm_ups, km = drives.after(records, did), warm_ups + did[2], km + usual.km_a_drive
             left = drives.left(records, warm_ups, km)
             for what in wanted:
