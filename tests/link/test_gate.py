@@ -42,6 +42,8 @@ from firstcause.signals import SavedSnapshot, Snapshot, UnitRecord
 
 SOURCE = Path(firstcause.__file__).parent
 QUICK = Timing(p2_ms=1, p2_star_ms=5, next_part_ms=2, adapter_margin_ms=1, pending_repeats=1, busy_wait_ms=0)
+# Where an answer must be heard and not only asked for: a busy machine sleeps for more than QUICK's milliseconds.
+PATIENT = Timing(p2_ms=150, p2_star_ms=300, next_part_ms=150, adapter_margin_ms=50, pending_repeats=1, busy_wait_ms=0)
 # Written out by hand, on purpose not taken from the code. Sources: SAE J1979 (reading services; reference 1.5) and,
 # from memory, SAE J1979-2 / ISO 14229-1: 22 F8 10, and 19 42 / 19 55 for the group of emissions, 33.
 READING = tuple(
@@ -107,9 +109,11 @@ def everything_asked(bus: WrittenDown, addressing: link.Addressing = ELEVEN_BIT)
                 continue
 
 
-def with_session(act: typing.Callable[[Session], object], addressing: link.Addressing) -> typing.Callable[..., object]:
+def with_session(
+    act: typing.Callable[[Session], object], addressing: link.Addressing, timing: Timing = QUICK
+) -> typing.Callable[..., object]:
     def call(bus: WrittenDown) -> object:
-        with Session(bus, addressing, QUICK) as session:
+        with Session(bus, addressing, timing) as session:
             return act(session)
 
     return call
@@ -149,13 +153,13 @@ DRIVERS: dict[str, typing.Callable[[link.Addressing], list[typing.Callable[..., 
         with_session(lambda s: link.take_snapshot(s, idle_samples=2, every_s=0), addressing)
     ],
     "erase_codes": lambda addressing: [
-        with_session(lambda s, w=word, c=codes: link.erase_codes(s, word=w, **proof(c)), addressing)
+        with_session(lambda s, w=word, c=codes: link.erase_codes(s, word=w, **proof(c)), addressing, PATIENT)
         for word in ("", "erase", "ERASE")
         for codes in (("P0303",), None)
     ],
     "record_live": lambda addressing: [
         lambda bus: link.record_live(
-            lambda: Session(bus, addressing, QUICK), _after(5), pause=lambda _: None, clock=lambda: 1.0
+            lambda: Session(bus, addressing, PATIENT), _after(5), pause=lambda _: None, clock=lambda: 1.0
         )
     ],
     "supported_parameters": lambda addressing: [
@@ -164,6 +168,7 @@ DRIVERS: dict[str, typing.Callable[[link.Addressing], list[typing.Callable[..., 
                 s, Unit(0x7E8, 11) if s.addressing.width == 11 else Unit(0x18DAF110, 29)
             ),
             addressing,
+            PATIENT,
         )
     ],
     "Reassembler": lambda _: [
@@ -210,7 +215,7 @@ def _all_else(bus: WrittenDown) -> None:
 
 def _recordings(bus: WrittenDown, folder: Path) -> None:
     path = folder / "bus.log"
-    with link.Recorder(path) as recorder, Session(bus, timing=QUICK, recorder=recorder) as session:
+    with link.Recorder(path) as recorder, Session(bus, timing=PATIENT, recorder=recorder) as session:
         exchange = session.request(b"\x01\x0c")
         exchange.payload_of(Unit(0x7E8, 11))
         exchange.fault_of(Unit(0x7E8, 11))
@@ -307,7 +312,7 @@ def test_with_the_guard_satisfied_exactly_one_erase_leaves():
 def test_a_car_that_says_busy_to_the_erase_is_not_asked_again():
     """One word of the technician, one erase; the busy unit is reported instead."""
     bus = WrittenDown({**READY, ERASE: [b"\x03\x7f\x04\x21"]})
-    with Session(bus, timing=QUICK) as session:
+    with Session(bus, timing=PATIENT) as session:
         report = link.erase_codes(session, word="ERASE", **proof())
 
     assert bus.erases() == 1
