@@ -319,7 +319,7 @@ def test_kill_at_any_moment_loses_nothing_acknowledged(path: Path):
         time.sleep(moment.uniform(0.0, 0.15))
         process.send_signal(signal.SIGKILL)
         out = process.stdout.read()  # not communicate: it reads past what readline has already taken into its buffer
-        process.communicate(timeout=60)
+        process.communicate(timeout=300)
         said = [first.strip(), *(line for line in out.split("\n")[:-1] if line)]
         assert process.returncode == -signal.SIGKILL
         with CaseStore(path, clock=minute_clock()) as store:

@@ -91,7 +91,7 @@ def shop(tmp_path: Path, knowledge: Knowledge, packs: dict[str, Knowledge]) -> I
     yield shop
     shop.client.close()
     server.should_exit = True
-    thread.join(timeout=20)
+    thread.join(timeout=60)
     listening.close()
     assert not thread.is_alive()
 

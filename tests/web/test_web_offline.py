@@ -58,7 +58,7 @@ class Bay:
 
     def stop(self) -> None:
         self.server.should_exit = True
-        self.thread.join(timeout=20)
+        self.thread.join(timeout=60)
         assert not self.thread.is_alive()
 
     def take_in(self) -> str:
