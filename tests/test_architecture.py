@@ -115,7 +115,9 @@ def in_fresh_python(code: str, folder: Path) -> subprocess.CompletedProcess[str]
     """Run `code` in a new interpreter that stands, and is at home, in an empty folder."""
     environment = {**os.environ, "HOME": str(folder), "PYTHONDONTWRITEBYTECODE": "1"}
     command = [sys.executable, "-c", code]
-    return subprocess.run(command, cwd=folder, env=environment, capture_output=True, text=True, check=False, timeout=300)
+    return subprocess.run(
+        command, cwd=folder, env=environment, capture_output=True, text=True, check=False, timeout=300
+    )
 
 
 def test_every_package_stands_in_the_table():
