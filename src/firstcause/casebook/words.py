@@ -33,23 +33,39 @@ from firstcause.casebook.events import (
 )
 from firstcause.knowledge.base import Knowledge
 from firstcause.knowledge.model_numbers import Complaint
+from firstcause.tongue import Said, _
 
-STATE_WORDS: Mapping[str, str] = {
-    "open": "open",
-    "cured": "cured: first cause removed and proven",
-    "relieved": "relieved: symptom gone, a cause still stands",
-    "declined": "declined by the owner",
-    "not-found": "cause not found",
-    "referred": "handed on",
-}
-SURE_WORDS = {"sure": "", "fairly": " (fairly sure)", "doubtful": " (doubtful)"}
-WHY_WORDS = {
-    "no-tool": "no tool",
-    "no-time": "no time",
-    "owner-declined": "the owner says no",
-    "not-possible": "not possible here",
-    "not-sensible": "not sensible",
-}
+STATE_WORDS: Mapping[str, str] = Said(
+    {
+        "open": "open",
+        "cured": "cured: first cause removed and proven",
+        "relieved": "relieved: symptom gone, a cause still stands",
+        "declined": "declined by the owner",
+        "not-found": "cause not found",
+        "referred": "handed on",
+    }
+)
+SURE_WORDS = Said({"sure": "", "fairly": " (fairly sure)", "doubtful": " (doubtful)"})
+LAMP_WORDS = Said({"off": "off", "on": "on", "flashing": "flashing"})
+WHY_WORDS = Said(
+    {
+        "no-tool": "no tool",
+        "no-time": "no time",
+        "owner-declined": "the owner says no",
+        "not-possible": "not possible here",
+        "not-sensible": "not sensible",
+    }
+)
+
+ANSWER_WORDS = Said({"yes": "Yes", "no": "No", "unsure": "Unsure"})
+VERDICT_WORDS = Said({"applies": "applies", "nearly": "nearly applies"})
+UNITS = Said({"cylinder": "cylinder", "bank": "bank"})
+
+
+def place_said(place: object) -> str:
+    """A place such as `cylinder 3` in the language spoken; what is none stays as it stands."""
+    kind, __, rest = str(place).partition(" ")
+    return f"{UNITS[kind]} {rest}" if kind in UNITS and rest else _(str(place))
 
 
 def ordinal(number: int) -> str:
@@ -58,8 +74,8 @@ def ordinal(number: int) -> str:
     return f"{number}{ending}"
 
 
-FITTED_HERE: Mapping[str, str] = {"new": "new", "used": "used", "lent": "lent"}
-ORIGIN_WORDS: Mapping[str, str] = {"used": "used, from a scrapped car", "lent": "known good, from another car"}
+FITTED_HERE: Mapping[str, str] = Said({"new": "new", "used": "used", "lent": "lent"})
+ORIGIN_WORDS: Mapping[str, str] = Said({"used": "used, from a scrapped car", "lent": "known good, from another car"})
 
 
 def holder_words(holder: str, knowledge: Knowledge) -> str:
@@ -68,17 +84,17 @@ def holder_words(holder: str, knowledge: Knowledge) -> str:
     if kind is None:
         return holder
     rest = holder.removeprefix(f"{kind}-")
-    origin, _, number = rest.partition("-")
+    origin, __, number = rest.partition("-")
     if origin in FITTED_HERE:
         return f"{FITTED_HERE[origin]} {kind} {number}"
-    return f"{kind} from cylinder {rest.replace('-', ' and ')}"
+    return _("{kind} from cylinder {replace}", kind=kind, replace=rest.replace("-", _(" and ")))
 
 
 def opening_words(names: tuple[str, ...], knowledge: Knowledge) -> list[str]:
     """What must be opened, in words, the same opening at several places once."""
     places: dict[str, list[str]] = {}
     for name in names:
-        access, _, place = name.partition(" ")
+        access, __, place = name.partition(" ")
         places.setdefault(access, []).append(place)
     said = []
     for access, where in places.items():
@@ -111,7 +127,7 @@ def watched_words(watched: Mapping[Region, float], complaint: Complaint) -> str:
 
 def unit_words(number: int, complaint: Complaint) -> str:
     """`cylinder 3`, `bank 1`, or `engine`."""
-    return "engine" if complaint.unit == "engine" else f"{complaint.unit} {number}"
+    return _("engine") if complaint.unit == "engine" else f"{UNITS[complaint.unit]} {number}"
 
 
 def count_words(bad: Mapping[int, int], complaint: Complaint) -> str:
@@ -121,31 +137,38 @@ def count_words(bad: Mapping[int, int], complaint: Complaint) -> str:
     counted = [f"{unit_words(n, complaint)}: {count}" for n, count in sorted(bad.items()) if count]
     if not counted:
         return complaint.words.unseen
-    return ", ".join(counted) + (", others none" if len(counted) < len(bad) else "")
+    return ", ".join(counted) + (_(", others none") if len(counted) < len(bad) else "")
 
 
 def _told(body: Told, knowledge: Knowledge) -> str:
     told = body.words.strip().rstrip(".")
-    said = [f"Owner: “{told}”"] if told else []
+    said = [_("Owner: “{told}”", told=told)] if told else []
     if body.lamp is not None:
-        said.append(f"Lamp {body.lamp}")
+        said.append(_("Lamp {lamp}", lamp=LAMP_WORDS[body.lamp]))
     if body.fuel_smell:
-        said.append("Smell of raw fuel")
+        said.append(_("Smell of raw fuel"))
     if (week := body.usual_week) is not None:
-        said.append(f"Usually {week.starts:g} starts a week, {week.cold_starts:g} of them cold, {week.km:g} km")
+        said.append(
+            _(
+                "Usually {starts:g} starts a week, {cold:g} of them cold, {km:g} km",
+                starts=week.starts,
+                cold=week.cold_starts,
+                km=week.km,
+            )
+        )
     for question, answer in body.answers.items():
         asked = knowledge.questions.get(question)
-        said.append(f"{question if asked is None else asked.ask} {answer.capitalize()}")
-    return ". ".join(said) + "." if said else "The owner had nothing to tell."
+        said.append(f"{question if asked is None else asked.ask} {ANSWER_WORDS[answer]}")
+    return ". ".join(said) + "." if said else _("The owner had nothing to tell.")
 
 
 def _snapshot(body: Snapshot, knowledge: Knowledge) -> str:
-    lists = (("stored", body.stored), ("pending", body.pending), ("permanent", body.permanent))
+    lists = ((_("stored"), body.stored), (_("pending"), body.pending), (_("permanent"), body.permanent))
     said = [f"{kind} {', '.join(codes)}" for kind, codes in lists if codes]
     frame = body.freeze_frame
     if frame is not None and frame.rpm is not None:
-        said.append(f"freeze frame at {frame.rpm:g} rpm")
-    return "Evidence saved: " + ("; ".join(said) if said else "no code") + "."
+        said.append(_("freeze frame at {rpm:g} rpm", rpm=frame.rpm))
+    return _("Evidence saved: ") + ("; ".join(said) if said else _("no code")) + "."
 
 
 def _found(body: Found, knowledge: Knowledge) -> str:
@@ -156,7 +179,7 @@ def _found(body: Found, knowledge: Knowledge) -> str:
         seen = next((outcome.name for outcome in test.outcomes if outcome.id == body.outcome), seen)
     number = "" if body.value is None else f"{body.value:g} {body.unit or ''}".strip()
     shown = ", ".join(part for part in (seen, number) if part)
-    where = "" if body.place == "engine" else f", {body.place}"
+    where = "" if body.place == "engine" else f", {place_said(body.place)}"
     under = ", ".join(
         f"{key.replace('-', ' ')} {told if isinstance(told, str) else f'{told:g}'}"
         for key, told in body.circumstances.items()
@@ -166,13 +189,17 @@ def _found(body: Found, knowledge: Knowledge) -> str:
 
 def _repaired(body: Repaired, knowledge: Knowledge) -> str:
     repair = knowledge.repairs.get(body.repair)
-    return f"Repaired: {body.repair if repair is None else repair.name} ({body.place})."
+    return _(
+        "Repaired: {repair} ({place}).",
+        repair=body.repair if repair is None else repair.name,
+        place=place_said(body.place),
+    )
 
 
 def _drove(body: Drove, knowledge: Knowledge) -> str:
     complaint = knowledge.model.complaint
-    watched = watched_words(body.minutes, complaint) or "no minutes noted"
-    return f"Road test, {watched}: {count_words(body.misfires, complaint)}."
+    watched = watched_words(body.minutes, complaint) or _("no minutes noted")
+    return _("Road test, {watched}: {count_words}.", watched=watched, count_words=count_words(body.misfires, complaint))
 
 
 def _counted(body: Counted, knowledge: Knowledge) -> str:
@@ -182,90 +209,153 @@ def _counted(body: Counted, knowledge: Knowledge) -> str:
 
 
 def _set_aside(body: SetAside, knowledge: Knowledge) -> str:
-    return f"Set aside: {body.step} ({WHY_WORDS[body.why]})."
+    return _("Set aside: {step} ({WHY_WORDS}).", step=body.step, WHY_WORDS=WHY_WORDS[body.why])
 
 
 def _agreed(body: Agreed, knowledge: Knowledge) -> str:
-    limit = "" if body.limit is None else f", {'' if body.further else 'up to '}{body.limit:g} {body.currency}"
-    more = " on top" if body.further and body.limit is not None else ""
-    over = {"here": ", here", "phone": ", by phone", "email": ", by e-mail", "unsaid": ""}[body.contact]
-    parts = {"asked-for": " The old parts are asked for.", "not-wanted": " The old parts are not wanted.", "unsaid": ""}
-    lead = "Further work agreed" if body.further else "Agreed"
+    limit = "" if body.limit is None else f", {'' if body.further else _('up to ')}{body.limit:g} {body.currency}"
+    more = _(" on top") if body.further and body.limit is not None else ""
+    over = {"here": _(", here"), "phone": _(", by phone"), "email": _(", by e-mail"), "unsaid": ""}[body.contact]
+    parts = {
+        "asked-for": _(" The old parts are asked for."),
+        "not-wanted": _(" The old parts are not wanted."),
+        "unsaid": "",
+    }
+    lead = _("Further work agreed") if body.further else _("Agreed")
     return f"{lead} ({body.by}{over}): {body.work}{limit}{more}.{parts[body.old_parts]}"
 
 
 def _estimated(body: Estimated, knowledge: Knowledge) -> str:
     total = sum(line.amount * line.quantity for line in body.lines if not line.warranty)
-    return f"Estimate: {body.job}, {total:.2f} {body.currency} before tax, {len(body.lines)} line(s)."
+    return _(
+        "Estimate: {job}, {total:.2f} {currency} before tax, {lines} line(s).",
+        job=body.job,
+        total=total,
+        currency=body.currency,
+        lines=len(body.lines),
+    )
 
 
 def _invoiced(body: Invoiced, knowledge: Knowledge) -> str:
     total = sum(line.amount * line.quantity for line in body.lines if not line.warranty)
-    return f"Invoice {body.number}: {total:.2f} {body.currency} before tax, {len(body.lines)} line(s)."
+    return _(
+        "Invoice {number}: {total:.2f} {currency} before tax, {lines} line(s).",
+        number=body.number,
+        total=total,
+        currency=body.currency,
+        lines=len(body.lines),
+    )
 
 
 def _linked(body: Linked, knowledge: Knowledge) -> str:
-    complaint = {"back": "the complaint is back", "gone": "the complaint is not back", "unsaid": "nothing said of it"}
-    lead = "The car was here before" if body.relation == "earlier" else "The car came back"
+    complaint = {
+        "back": _("the complaint is back"),
+        "gone": _("the complaint is not back"),
+        "unsaid": _("nothing said of it"),
+    }
+    lead = _("The car was here before") if body.relation == "earlier" else _("The car came back")
     lives = "".join(
-        f"; the {life.part} of cylinder {life.cylinder} {'lasted' if life.ended else 'has lasted'} "
-        f"{life.distance_km:,.0f} km"
+        _(
+            "; the {part} of cylinder {cylinder} {it} {distance_km:,.0f} km",
+            part=life.part,
+            cylinder=life.cylinder,
+            it=_("lasted") if life.ended else _("has lasted"),
+            distance_km=life.distance_km,
+        )
         for life in body.lives
     )
-    return f"{lead} (case {body.case}), {body.driven_km:,.0f} km between: {complaint[body.complaint]}{lives}."
+    return _(
+        "{lead} (case {case}), {driven_km:,.0f} km between: {complaint}{lives}.",
+        lead=lead,
+        case=body.case,
+        driven_km=body.driven_km,
+        complaint=complaint[body.complaint],
+        lives=lives,
+    )
 
 
 def _reported(body: Reported, knowledge: Knowledge) -> str:
     names = ", ".join(knowledge.faults[f].name.lower() if f in knowledge.faults else f for f in body.faults)
-    lead = f"{body.source.capitalize()} {body.number} {'applies' if body.verdict == 'applies' else 'nearly applies'}"
+    lead = f"{body.source.capitalize()} {body.number} {VERDICT_WORDS[body.verdict]}"
     if body.decision == "refused":
-        return f"{lead}: {body.about}. Not let count."
-    moved = f" Let count: odds of {names} times {body.likelihood_ratio:.2g}." if names else " It names no cause."
-    return f"{lead}: {body.about}.{moved} It proves nothing."
+        return _("{lead}: {about}. Not let count.", lead=lead, about=body.about)
+    moved = (
+        _(
+            " Let count: odds of {names} times {likelihood_ratio:.2g}.",
+            names=names,
+            likelihood_ratio=body.likelihood_ratio,
+        )
+        if names
+        else _(" It names no cause.")
+    )
+    return _("{lead}: {about}.{moved} It proves nothing.", lead=lead, about=body.about, moved=moved)
 
 
 def _closed(body: Closed, knowledge: Knowledge) -> str:
-    despite = f" Objections at closing: {' '.join(body.despite)}" if body.despite else ""
+    despite = _(" Objections at closing: {listed}", listed=" ".join(body.despite)) if body.despite else ""
     words = f" {body.words}" if body.words else ""
-    return f"Closed as {STATE_WORDS[body.state]}.{words}{despite}"
+    return _(
+        "Closed as {STATE_WORDS}.{words}{despite}", STATE_WORDS=STATE_WORDS[body.state], words=words, despite=despite
+    )
 
 
 def _moved(body: Moved, knowledge: Knowledge) -> str:
-    mark = f", marked {body.mark!r}" if body.mark else ""
-    return f"Swapped: {body.part} of cylinder {body.first} with cylinder {body.second}{mark}."
+    mark = _(", marked {mark!r}", mark=body.mark) if body.mark else ""
+    return _(
+        "Swapped: {part} of cylinder {first} with cylinder {second}{mark}.",
+        part=body.part,
+        first=body.first,
+        second=body.second,
+        mark=mark,
+    )
 
 
 def _renewed(body: Renewed, knowledge: Knowledge) -> str:
     if body.origin == "its-own":
-        return f"Put back: the {body.part} that had come out of cylinder {body.cylinder}."
+        return _(
+            "Put back: the {part} that had come out of cylinder {cylinder}.", part=body.part, cylinder=body.cylinder
+        )
     fitted = ", ".join(part for part in (ORIGIN_WORDS.get(body.origin, ""), body.fitted) if part)
     if body.origin != "new" and body.fitted == "new":
         fitted = ORIGIN_WORDS[body.origin]
-    return f"Renewed: {body.part} of cylinder {body.cylinder} ({fitted}); old part {body.old_part}."
+    return _(
+        "Renewed: {part} of cylinder {cylinder} ({fitted}); old part {old_part}.",
+        part=body.part,
+        cylinder=body.cylinder,
+        fitted=fitted,
+        old_part=body.old_part,
+    )
 
 
 _SAY: Mapping[type, Callable[..., str]] = {
-    Opened: lambda b, k: f"Car taken in: {b.car.make} {b.car.model}, {b.car.distance_km:,.0f} km.",
+    Opened: lambda b, k: _(
+        "Car taken in: {make} {model}, {distance_km:,.0f} km.",
+        make=b.car.make,
+        model=b.car.model,
+        distance_km=b.car.distance_km,
+    ),
     Told: _told,
     Snapshot: _snapshot,
     Counted: _counted,
     Found: _found,
     Moved: _moved,
     Renewed: _renewed,
-    Reseated: lambda b, k: f"Taken off and put back: {b.part} of cylinder {b.cylinder}.",
+    Reseated: lambda b, k: _(
+        "Taken off and put back: {part} of cylinder {cylinder}.", part=b.part, cylinder=b.cylinder
+    ),
     Repaired: _repaired,
     Drove: _drove,
-    Erased: lambda b, k: f"Codes erased (evidence kept in {b.saved}).",
+    Erased: lambda b, k: _("Codes erased (evidence kept in {saved}).", saved=b.saved),
     Agreed: _agreed,
     Estimated: _estimated,
     Invoiced: _invoiced,
     Linked: _linked,
     Reported: _reported,
     SetAside: _set_aside,
-    Attached: lambda b, k: f"File kept: {b.name}{f' ({b.about})' if b.about else ''}.",
-    Noted: lambda b, k: f"Note: {b.words}",
-    Withdrawn: lambda b, k: f"Withdrawn {b.event}: {b.why}",
-    Corrected: lambda b, k: f"Corrected {b.event} ({b.why}). Now: {say(b.by, k)}",
+    Attached: lambda b, k: _("File kept: {name}{it}.", name=b.name, it=f" ({b.about})" if b.about else ""),
+    Noted: lambda b, k: _("Note: {words}", words=b.words),
+    Withdrawn: lambda b, k: _("Withdrawn {event}: {why}", event=b.event, why=b.why),
+    Corrected: lambda b, k: _("Corrected {event} ({why}). Now: {say}", event=b.event, why=b.why, say=say(b.by, k)),
     Closed: _closed,
-    Reopened: lambda b, k: f"{'Came back' if b.came_back else 'Reopened'}: {b.why}",
+    Reopened: lambda b, k: f"{_('Came back') if b.came_back else _('Reopened')}: {b.why}",
 }

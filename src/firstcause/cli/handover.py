@@ -11,6 +11,8 @@ import click
 from firstcause.cli.case import CASEBOOK, opened_casebook
 from firstcause.cli.output import as_json, line
 from firstcause.cli.own_knowledge import own_folder
+from firstcause.errors import RequestError
+from firstcause.tongue import languages, speaking
 
 if TYPE_CHECKING:
     from firstcause.casebook.store import CaseStore
@@ -23,18 +25,27 @@ if TYPE_CHECKING:
 @CASEBOOK
 @click.option("--into", type=click.Path(file_okay=False, path_type=Path), default=Path(), help="Folder for the pages.")
 @click.option("--paper", type=click.Choice(["a4", "us-letter"]), default="a4", show_default=True)
+@click.option("--language", default="en", show_default=True, help="Language of the pages, by its short name: en, de.")
 @click.option("--json", "json_out", is_flag=True, help="The facts of both pages, for programs.")
-def handover(case_id: str, store_path: Path, into: Path, paper: str, json_out: bool) -> None:
+def handover(case_id: str, store_path: Path, into: Path, paper: str, language: str, json_out: bool) -> None:
     """Write the owner's page and the technician's record of a case."""
     from firstcause.casebook.weighing import knowledge_of
+    from firstcause.knowledge.spoken import as_spoken
 
-    with opened_casebook(store_path) as store:
-        knowledge = knowledge_of(store.case(case_id), own_folder())
+    with opened_casebook(store_path) as store, speaking(known(language)):
+        knowledge = as_spoken(knowledge_of(store.case(case_id), own_folder()))
         if json_out:
             as_json(report_of(store, case_id, knowledge, datetime.now(UTC)).to_dict())
             return
         for path in write_pages(store, case_id, knowledge, into, case_id, datetime.now(UTC), paper):
             line(str(path), 0)
+
+
+def known(language: str) -> str:
+    """The language, if there are words of it. Raises RequestError otherwise."""
+    if language not in languages():
+        raise RequestError(f"There are no words in {language!r}, only {', '.join(languages())}. Nothing was written.")
+    return language
 
 
 def report_of(store: CaseStore, case_id: str, knowledge: Knowledge, at: datetime) -> Report:

@@ -15,12 +15,13 @@ from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.history import Found
 from firstcause.reasoning.verdict import removed_causes
 from firstcause.reasoning.weigh import WORTH_NAMING, Weighing
+from firstcause.tongue import N_, _
 from firstcause.vehicle.place import Place, cylinder
 
 MOST_UNTESTED = 2
 MOST_EXPLAINED = 4
 WORTH_DECIBANS = 0.5
-VICTIM_MARK = " (a victim)"  # how the knowledge base ends the names of victims
+VICTIM_MARK = N_(" (a victim)")  # how the knowledge base ends the names of victims
 
 
 @dataclass(frozen=True)
@@ -108,7 +109,7 @@ def _victims(model: Model, belief: Mapping[str, float]) -> tuple[VictimFact, ...
         parents = sorted((p for p, _ in cause.parents if belief[p] >= WORTH_NAMING), key=lambda p: -belief[p])
         standing = [p for p in parents if p in live_roots]
         found[(facts.fault, facts.holder)] = VictimFact(
-            name=entry.name.removesuffix(VICTIM_MARK),
+            name=entry.name.removesuffix(_(VICTIM_MARK)),
             plain=entry.plain,
             place=place_words(place_of(model, cause.id), model.car.layout),
             chance=belief[cause.id],

@@ -11,9 +11,10 @@ from firstcause.handover.facts import Fact
 from firstcause.handover.plainly import listed
 from firstcause.knowledge.base import Knowledge
 from firstcause.signals.codes import TroubleCode
+from firstcause.tongue import N_, _
 
 _LEAN = ("P0171", "P0174")
-_LEAN_GROUND = "worked out: a cylinder that does not burn leaves its air unused, and the sensor counts that as lean"
+_LEAN_GROUND = N_("worked out: a cylinder that does not burn leaves its air unused, and the sensor counts that as lean")
 
 
 def other_codes(case: Case, knowledge: Knowledge) -> Iterable[Fact]:
@@ -32,16 +33,23 @@ def other_codes(case: Case, knowledge: Knowledge) -> Iterable[Fact]:
     rest = [code for code in found if code not in lean]
     if lean:
         yield Fact(
-            f"The car also stored {listed([_named(code) for code in lean])}. "
-            f"{'It' if len(lean) == 1 else 'They'} may come from the misfire: the sensor sees the air that was not "
-            "burnt. Have the car read again after the repair.",
+            _(
+                "The car also stored {listed}. {it} may come from the misfire: the sensor sees the "
+                "air that was not burnt. Have the car read again after the repair.",
+                listed=listed([_named(code) for code in lean]),
+                it=_("It") if len(lean) == 1 else _("They"),
+            ),
             tuple(dict.fromkeys(event for code in lean for event in found[code])),
-            _LEAN_GROUND,
+            _(_LEAN_GROUND),
         )
     if rest:
         yield Fact(
-            f"The car also stored {listed([_named(code) for code in rest])}. Nothing we found was weighed against "
-            f"{'it' if len(rest) == 1 else 'them'}. Have the car read again after the repair.",
+            _(
+                "The car also stored {listed}. Nothing we found was weighed against {it}. Have the "
+                "car read again after the repair.",
+                listed=listed([_named(code) for code in rest]),
+                it=_("it") if len(rest) == 1 else _("them"),
+            ),
             tuple(dict.fromkeys(event for code in rest for event in found[code])),
         )
 
@@ -51,4 +59,4 @@ def _named(code: str) -> str:
         meaning = TroubleCode(code).meaning
     except RequestError:
         return code
-    return code if meaning is None else f"{code} ({meaning})"
+    return code if meaning is None else f"{code} ({_(meaning)})"

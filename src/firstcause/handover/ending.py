@@ -10,40 +10,47 @@ from firstcause.handover.causes import VICTIM_MARK, Causes
 from firstcause.handover.facts import CauseFact, Fact, Proof, VictimFact
 from firstcause.handover.plainly import DistanceUnit, about_distance, chance_figure, listed, span_words
 from firstcause.reasoning.verdict import STILL_THERE, Objection
+from firstcause.tongue import N_, Said, _, small
 
-_HEADLINES: Mapping[str, tuple[str, str]] = {
-    "cured": (
-        "The cause is gone, and this was proven.",
-        "We found what made the engine {does}, removed it, and showed on a test that {trouble} is gone.",
-    ),
-    "relieved": (
-        "{Trouble} is gone for now. Its cause is still there.",
-        "This is relief, not a cure. What made it {does} can bring it back.",
-    ),
-    "declined": (
-        "The fault is still there. You decided against the repair.",
-        "We tell you what we found and what it may lead to. You can come back to it at any time.",
-    ),
-    "not-found": (
-        "We did not find the cause.",
-        "What we tested and what we could not test is written here, so that nothing has to be done twice.",
-    ),
-    "referred": (
-        "The fault is still there. Another workshop should go on.",
-        "We hand over what we found, so that they can start where we stopped.",
-    ),
-    "open": ("The work is not finished.", "This is what we know so far."),
-}
-_NOT_PROVEN = (
-    "Closed as cured, but the record does not prove it.",
-    "Take it that {trouble} can come back. What stands against it is listed here.",
+_HEADLINES: Mapping[str, tuple[str, str]] = Said(
+    {
+        "cured": (
+            "The cause is gone, and this was proven.",
+            "We found what made the engine {does}, removed it, and showed on a test that {trouble} is gone.",
+        ),
+        "relieved": (
+            "{Trouble} is gone for now. Its cause is still there.",
+            "This is relief, not a cure. What made it {does} can bring it back.",
+        ),
+        "declined": (
+            "The fault is still there. You decided against the repair.",
+            "We tell you what we found and what it may lead to. You can come back to it at any time.",
+        ),
+        "not-found": (
+            "We did not find the cause.",
+            "What we tested and what we could not test is written here, so that nothing has to be done twice.",
+        ),
+        "referred": (
+            "The fault is still there. Another workshop should go on.",
+            "We hand over what we found, so that they can start where we stopped.",
+        ),
+        "open": ("The work is not finished.", "This is what we know so far."),
+    }
 )
-_NOT_RELIEVED = (
-    "Closed as relieved, but the last reading still shows {bad}.",
-    "It was still there when we last counted. What stands against it is listed here.",
+_NOT_PROVEN = N_(
+    (
+        "Closed as cured, but the record does not prove it.",
+        "Take it that {trouble} can come back. What stands against it is listed here.",
+    )
+)
+_NOT_RELIEVED = N_(
+    (
+        "Closed as relieved, but the last reading still shows {bad}.",
+        "It was still there when we last counted. What stands against it is listed here.",
+    )
 )
 _CLAIMS: tuple[ClosingState, ...] = ("cured", "relieved")
-_VICTIM_RENEWED = (
+_VICTIM_RENEWED = N_(
     "This is relief, not a cure. The part that failed was spoilt by something else, and that still stands."
 )
 
@@ -68,7 +75,7 @@ def headline_of(weighed: WeighedCase, causes: Causes) -> tuple[str, str]:
     words = weighed.knowledge.model.complaint.words
     said = {"does": words.does, "bad": words.bad, "trouble": words.trouble}
     said["Trouble"] = words.trouble[:1].upper() + words.trouble[1:]
-    headline, meaning = _headline_of(weighed, causes)
+    headline, meaning = (_(each) for each in _headline_of(weighed, causes))
     return headline.format(**said), meaning.format(**said)
 
 
@@ -80,7 +87,7 @@ def _headline_of(weighed: WeighedCase, causes: Causes) -> tuple[str, str]:
         return _NOT_RELIEVED
     headline, meaning = _HEADLINES[state]
     if state == "relieved" and against:
-        return "Closed as relieved, but nothing was counted that shows it.", meaning
+        return N_("Closed as relieved, but nothing was counted that shows it."), meaning
     if state == "relieved" and any(victim.renewed for victim in causes.victims):
         return headline, _VICTIM_RENEWED
     return headline, meaning
@@ -94,19 +101,22 @@ def returns(
         still_open = max(0.0, 1.0 - weighed.weighing.advice.cured)
         trouble = weighed.knowledge.model.complaint.words.trouble
         yield Fact(
-            f"We do not expect it back. The chance that some cause of {trouble} is still there is "
-            f"{chance_figure(still_open)}."
+            _(
+                "We do not expect it back. The chance that some cause of {trouble} is still there is {chance_figure}.",
+                trouble=trouble,
+                chance_figure=chance_figure(still_open),
+            )
         )
         return
     yield from _when(weighed, causes, standing, proof, unit)
     spoilt = {victim.name for victim in causes.victims}
     entries = [weighed.weighing.model.entry(cause.cause) for cause in standing]
     ruined = [
-        weighed.knowledge.faults[ruin].name.removesuffix(VICTIM_MARK) for entry in entries for ruin in entry.ruins
+        weighed.knowledge.faults[ruin].name.removesuffix(_(VICTIM_MARK)) for entry in entries for ruin in entry.ruins
     ]
-    names = [name.lower() for name in dict.fromkeys(ruined) if name not in spoilt]
+    names = [small(name) for name in dict.fromkeys(ruined) if name not in spoilt]
     if names:
-        yield Fact(f"Left as it is, it can also lead to: {listed(names)}.")
+        yield Fact(_("Left as it is, it can also lead to: {names}.", names=listed(names)))
 
 
 def _when(
@@ -121,7 +131,7 @@ def _when(
         each.code == STILL_THERE for each in against_closing(weighed)
     )
     if misses or case.state not in ("cured", "relieved", "not-found"):
-        yield Fact("It is still there and can get worse at any time.")
+        yield Fact(_("It is still there and can get worse at any time."))
         return
     spans: dict[tuple[int, int], list[str]] = {}
     behind: tuple[CauseFact | VictimFact, ...] = (*causes.victims, *standing)
@@ -131,10 +141,14 @@ def _when(
     for (first, last), names in spans.items():
         at = about_distance(case.car.distance_km + last, unit)
         yield Fact(
-            f"{'Expect it' if case.state == 'relieved' else 'It may come'} back after {span_words(first, last, unit)}, "
-            f"so before about {at} in all.",
+            _(
+                "{it} back after {span_words}, so before about {at} in all.",
+                it=_("Expect it") if case.state == "relieved" else _("It may come"),
+                span_words=span_words(first, last, unit),
+                at=at,
+            ),
             (),
-            f"knowledge base, judgement, for: {listed([name.lower() for name in names])}",
+            _("knowledge base, judgement, for: {listed}", listed=listed([small(name) for name in names])),
         )
     if not spans:
-        yield Fact("It may come back at any time, and we cannot say when.")
+        yield Fact(_("It may come back at any time, and we cannot say when."))

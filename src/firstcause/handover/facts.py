@@ -242,11 +242,13 @@ class RecordFacts:
 class Report:
     """Everything the papers say. `head` is the seal of the last event of the case, by which it can be checked later.
 
+    The papers are written in the `language` in which the facts are said.
     `shown_cured`: closed as cured with nothing hard against it. `against_closing`: what the closing stands against.
     """
 
     made_at: str
     date: str
+    language: str
     head: str
     shop: str
     owner: str

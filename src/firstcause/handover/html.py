@@ -10,16 +10,19 @@ from firstcause.handover.facts import Report
 from firstcause.handover.owner_page import owner_page
 from firstcause.handover.page import Page
 from firstcause.handover.record_page import record_page
+from firstcause.tongue import speaking
 
 
 def owner_page_html(report: Report) -> str:
     """The owner's page: one sheet of paper when printed, one file with its pictures inside."""
-    return _rendered("owner.html.j2", owner_page(report))
+    with speaking(report.language):
+        return _rendered("owner.html.j2", owner_page(report))
 
 
 def technician_record_html(report: Report) -> str:
     """The technician's record, one file with its pictures inside."""
-    return _rendered("record.html.j2", record_page(report))
+    with speaking(report.language):
+        return _rendered("record.html.j2", record_page(report))
 
 
 def paper_html(page: Page) -> str:

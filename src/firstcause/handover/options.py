@@ -20,6 +20,7 @@ from firstcause.handover.plainly import chance_figure, moment_words, money_words
 from firstcause.reasoning.choice import Option
 from firstcause.reasoning.compiled import Model
 from firstcause.reasoning.steps import Step, Terms, open_now, repair_steps
+from firstcause.tongue import Said, _, small
 from firstcause.vehicle.layout import EngineLayout
 
 MOST_REPAIRS = 3
@@ -52,10 +53,13 @@ def options_of(weighed: WeighedCase, currency: str, labour_per_hour: float | Non
 def price_ground(weighed: WeighedCase, currency: str, labour_per_hour: float | None) -> str:
     """On what the prices stand."""
     terms = Terms.of(weighed.knowledge, labour_per_hour)
-    whose = "usual rate of the knowledge base" if labour_per_hour is None else "this shop's rate"
-    return (
-        f"Prices: usual minutes at {money_words(terms.labour_per_hour, currency)} an hour ({whose}) and the usual "
-        "price of such parts, before tax. A first estimate, no offer: no work is done without your yes."
+    whose = _("usual rate of the knowledge base") if labour_per_hour is None else _("this shop's rate")
+    return _(
+        "Prices: usual minutes at {money_words} an hour ({whose}) and the usual price of "
+        "such parts, before tax. A first estimate, no offer: no work is done without your "
+        "yes.",
+        money_words=money_words(terms.labour_per_hour, currency),
+        whose=whose,
     )
 
 
@@ -76,9 +80,11 @@ def _repairs(weighed: WeighedCase, terms: Terms, currency: str) -> list[OptionFa
         reached = sorted((c for c in likely if _reaches(model, step, c)), key=lambda c: -belief[c])
         if not reached:
             continue
-        names = [f"{model.entry(c).name.lower()}, {chance_figure(belief[c])}" for c in reached[:2]]
+        names = [f"{small(model.entry(c).name)}, {chance_figure(belief[c])}" for c in reached[:2]]
         worth = sum(belief[c] * _chance_to_cure(model, step, c) for c in reached)
-        offers.append((worth, _repair(weighed, step, f"Helps if it is: {'; '.join(names)}.", terms, currency)))
+        offers.append(
+            (worth, _repair(weighed, step, _("Helps if it is: {listed}.", listed="; ".join(names)), terms, currency))
+        )
     course = {option.step.key: option.expected_cost for option in _ranked(weighed)}
     offers.sort(key=lambda offer: (bool(offer[1].set_aside), course.get(offer[1].key, inf), -offer[0]))
     chosen = [fact for _, fact in offers if not fact.set_aside][:MOST_REPAIRS]
@@ -122,16 +128,21 @@ def _repair(weighed: WeighedCase, step: Step, settles: str, terms: Terms, curren
         price_words=_price_words(weighed, step, terms, _span(labour + least, highest, currency), currency),
         settles=settles,
         set_aside=_set_aside(weighed.case, step),
-        ground=f"{step.minutes:.0f} min ({repair.minutes_ground}), parts of class {repair.parts_class}",
+        ground=_(
+            "{minutes:.0f} min ({ground}), parts of class {parts_class}",
+            minutes=step.minutes,
+            ground=_(repair.minutes_ground),
+            parts_class=repair.parts_class,
+        ),
     )
 
 
 def _span(lowest: float, highest: float | None, currency: str) -> str:
     if highest is None:
-        return f"from {money_words(lowest, currency)}"
+        return _("from {money_words}", money_words=money_words(lowest, currency))
     if highest - lowest < 1.0:
-        return f"about {money_words(lowest, currency)}"
-    return f"{money_words(lowest, currency)} to {highest:,.0f}"
+        return _("about {money_words}", money_words=money_words(lowest, currency))
+    return _("{money_words} to {highest:,.0f}", money_words=money_words(lowest, currency), highest=highest)
 
 
 def _set_aside(case: Case, step: Step) -> str:
@@ -153,7 +164,7 @@ def _price_words(weighed: WeighedCase, step: Step, terms: Terms, later: str, cur
         said = _SAID_PRICE.search(event.body.note)
         if said is not None and _minutes_at(weighed, event.id, step, terms) < step.minutes:
             price = money_words(float(said[1].replace(",", "")), currency)
-            return f"declined at about {price} while the engine was open; later {later}"
+            return _("declined at about {price} while the engine was open; later {later}", price=price, later=later)
     return later
 
 
@@ -168,20 +179,24 @@ def _minutes_at(weighed: WeighedCase, event_id: str, step: Step, terms: Terms) -
 
 def _test(option: Option, layout: EngineLayout, terms: Terms, currency: str) -> OptionFact:
     step = option.step
-    other = "" if step.other is None else f", with cylinder {step.other}"
+    other = "" if step.other is None else _(", with cylinder {other}", other=step.other)
     return OptionFact(
         key=step.key,
         kind="test",
-        what=f"{'Look further' if step.kind == 'test' else 'Swap'}: {step.name}{other}",
+        what=f"{_('Look further') if step.kind == 'test' else _('Swap')}: {step.name}{other}",
         place=place_words(step.place, layout),
         minutes=step.minutes,
         labour=step.price,
         lowest=step.price,
         highest=step.price,
-        price_words=f"about {money_words(step.price, currency)}",
-        settles="Tells which of the open causes it is more likely to be.",
+        price_words=_("about {money_words}", money_words=money_words(step.price, currency)),
+        settles=_("Tells which of the open causes it is more likely to be."),
         set_aside="",
-        ground=f"{step.minutes:.0f} min at {money_words(terms.labour_per_hour, currency)} an hour",
+        ground=_(
+            "{minutes:.0f} min at {money_words} an hour",
+            minutes=step.minutes,
+            money_words=money_words(terms.labour_per_hour, currency),
+        ),
     )
 
 
@@ -189,16 +204,16 @@ def _watching() -> OptionFact:
     return OptionFact(
         key="watch and wait",
         kind="watch",
-        what="Do nothing more now, and watch",
+        what=_("Do nothing more now, and watch"),
         place="",
         minutes=0.0,
         labour=0.0,
         lowest=0.0,
         highest=0.0,
-        price_words="nothing now",
-        settles="Leaves every open cause as it is. See what may come back.",
+        price_words=_("nothing now"),
+        settles=_("Leaves every open cause as it is. See what may come back."),
         set_aside="",
-        ground="no work",
+        ground=_("no work"),
     )
 
 
@@ -206,20 +221,20 @@ def _handing_on(terms: Terms, currency: str) -> OptionFact:
     return OptionFact(
         key="refer",
         kind="refer",
-        what="A workshop with other means, with our record",
+        what=_("A workshop with other means, with our record"),
         place="",
         minutes=0.0,
         labour=0.0,
         lowest=terms.refer_out,
         highest=terms.refer_out,
-        price_words=f"often about {money_words(terms.refer_out, currency)}",
-        settles="They set their own price and plan.",
+        price_words=_("often about {money_words}", money_words=money_words(terms.refer_out, currency)),
+        settles=_("They set their own price and plan."),
         set_aside="",
-        ground="usual figure of the knowledge base, judgement",
+        ground=_("usual figure of the knowledge base, judgement"),
     )
 
 
-_HOW = {"signature": "signed", "spoken": "said", "message": "written message"}
+_HOW = Said({"signature": "signed", "spoken": "said", "message": "written message"})
 
 
 def authorisations_of(case: Case, people: Mapping[str, Person]) -> tuple[Authorisation, ...]:
@@ -229,8 +244,12 @@ def authorisations_of(case: Case, people: Mapping[str, Person]) -> tuple[Authori
         body = event.body
         if isinstance(body, Agreed):
             person = people.get(body.person or "")
-            who = person.name if person is not None and person.name else (body.person or "the owner")
-            limit = "no limit named" if body.limit is None else f"up to {money_words(body.limit, body.currency)}"
+            who = person.name if person is not None and person.name else (body.person or _("the owner"))
+            limit = (
+                _("no limit named")
+                if body.limit is None
+                else _("up to {money_words}", money_words=money_words(body.limit, body.currency))
+            )
             found.append(Authorisation(event.id, moment_words(event.at), _HOW[body.by], who, body.work, limit))
     return tuple(found)
 

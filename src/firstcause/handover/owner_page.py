@@ -7,8 +7,9 @@ from typing import Literal
 
 from firstcause.handover.facts import Fact, OptionFact, Report
 from firstcause.handover.page import Page, Section, drawing, points, section, table, words
+from firstcause.tongue import N_, _
 
-NOT_LEGAL = (
+NOT_LEGAL = N_(
     "This page states what our work record holds. It is no legal advice. The maker's service information and the law "
     "where you live go first."
 )
@@ -17,60 +18,69 @@ NOT_LEGAL = (
 def owner_page(report: Report, not_done: Literal["main", "side"] = "main") -> Page:
     """One page for the owner, made from nothing but the report; `not_done` says on which side that part stands."""
     sections: Iterable[Section | None] = (
-        section("What stands against this closing", "main", points(report.against_closing)),
-        section("Why the car came", "main", points((*report.complaint, *_first_decision(report)))),
+        section(_("What stands against this closing"), "main", points(report.against_closing)),
+        section(_("Why the car came"), "main", points((*report.complaint, *_first_decision(report)))),
         section(
-            "What is wrong, and how we know" if not report.shown_cured else "What was wrong, and how we know",
+            _("What is wrong, and how we know") if not report.shown_cured else _("What was wrong, and how we know"),
             "main",
             points((*report.cause_words, *_open(report))),
-            words("How we know:", strong=True) if report.how_we_know else None,
+            words(_("How we know:"), strong=True) if report.how_we_know else None,
             points(report.how_we_know),
         ),
         section(
-            f"Is {report.trouble} gone?" if report.proof.worked else "What we counted",
+            _("Is {trouble} gone?", trouble=report.trouble) if report.proof.worked else _("What we counted"),
             "main",
             points(report.proof.said),
         ),
-        section("What we did", "main", points((*report.done, *report.moved, *report.old_parts))),
-        section("What to watch", "main", points((*report.watch, *report.cautions))),
-        section("The engine", "side", drawing(report.engine, _engine_caption(report), 54)),
-        None if report.evidence is None else section("The evidence", "side", drawing(report.evidence, "", 42)),
-        section("What we did not do", not_done, points(report.not_done)),
-        section("What may come back", "side", points(report.returns)),
+        section(_("What we did"), "main", points((*report.done, *report.moved, *report.old_parts))),
+        section(_("What to watch"), "main", points((*report.watch, *report.cautions))),
+        section(_("The engine"), "side", drawing(report.engine, _engine_caption(report), 54)),
+        None if report.evidence is None else section(_("The evidence"), "side", drawing(report.evidence, "", 42)),
+        section(_("What we did not do"), not_done, points(report.not_done)),
+        section(_("What may come back"), "side", points(report.returns)),
         section(
-            "What could be done, and what it costs",
+            _("What could be done, and what it costs"),
             "wide",
             table(
-                ("What", "Where", "Price", "What it would settle"),
+                (_("What"), _("Where"), _("Price"), _("What it would settle")),
                 (_option_row(option) for option in report.options),
                 (0.32, 0.13, 0.15, 0.40),
             ),
             words(report.price_ground) if report.options else None,
         ),
-        section("What the car still remembers", "side", points((*report.permanent_words, *report.other_codes))),
+        section(_("What the car still remembers"), "side", points((*report.permanent_words, *report.other_codes))),
     )
     return Page(
-        title=f"Your car: {report.title}",
+        title=_("Your car: {title}", title=report.title),
         lines=_lines(report),
         headline=report.headline,
         meaning=report.meaning,
         sections=tuple(each for each in sections if each is not None),
         footer=_footer(report),
-        author=report.shop or "the workshop",
+        author=report.shop or _("the workshop"),
         made_at=report.made_at,
     )
 
 
 def _lines(report: Report) -> tuple[str, ...]:
-    owner = f"For {report.owner}" if report.owner else "For the owner"
+    owner = _("For {owner}", owner=report.owner) if report.owner else _("For the owner")
     plate = f", {report.plate}" if report.plate else ""
-    distance = next((value for name, value in report.car if name == "Distance"), "")
-    return (f"{report.shop or 'The workshop'}. {owner}{plate}. {report.date}. It had done {distance}.",)
+    distance = next((value for name, value in report.car if name == _("Distance")), "")
+    return (
+        _(
+            "{it}. {owner}{plate}. {date}. It had done {distance}.",
+            it=report.shop or _("The workshop"),
+            owner=owner,
+            plate=plate,
+            date=report.date,
+            distance=distance,
+        ),
+    )
 
 
 def _first_decision(report: Report) -> Iterable[Fact]:
     for said in report.first_decision.owner[:1]:
-        yield Fact(f"What we told you at once: {said}")
+        yield Fact(_("What we told you at once: {said}", said=said))
 
 
 def _open(report: Report) -> Iterable[Fact]:
@@ -80,22 +90,25 @@ def _open(report: Report) -> Iterable[Fact]:
             continue
         yield Fact(f"{cause.name}, {cause.place}: {cause.chance_words}. {cause.plain}")
     if len(report.open_causes) > 1:
-        yield Fact("More than one of these can be true at once.")
+        yield Fact(_("More than one of these can be true at once."))
 
 
 def _engine_caption(report: Report) -> str:
-    ring = " The ring shows the share of sparks that missed." if report.unit == "cylinder" else ""
+    ring = _(" The ring shows the share of sparks that missed.") if report.unit == "cylinder" else ""
     return f"{report.engine.alt}{ring}"
 
 
 def _option_row(option: OptionFact) -> tuple[str, str, str, str]:
-    aside = f" (not chosen: {option.set_aside})" if option.set_aside else ""
+    aside = _(" (not chosen: {set_aside})", set_aside=option.set_aside) if option.set_aside else ""
     return (f"{option.what}{aside}", option.place, option.price_words, option.settles)
 
 
 def _footer(report: Report) -> tuple[str, ...]:
     return (
-        "Numbers such as e7 are entries of our work record. "
-        f"Its seal: {report.head}. It shows whether the record was changed.",
-        NOT_LEGAL,
+        _(
+            "Numbers such as e7 are entries of our work record. Its seal: {head}. It shows "
+            "whether the record was changed.",
+            head=report.head,
+        ),
+        _(NOT_LEGAL),
     )

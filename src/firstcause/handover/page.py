@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from firstcause.handover.facts import Fact, Picture
+from firstcause.tongue import language
 
 Side = Literal["main", "side", "wide"]
 
@@ -83,7 +84,7 @@ class Page:
     footer: tuple[str, ...]
     author: str
     made_at: str
-    lang: str = field(default="en")
+    lang: str = field(default_factory=language)
 
     def of(self, side: Side) -> list[Section]:
         """The sections of one side, in order."""

@@ -12,6 +12,7 @@ from firstcause.handover.facts import Report
 from firstcause.handover.owner_page import owner_page
 from firstcause.handover.page import Page
 from firstcause.handover.record_page import record_page
+from firstcause.tongue import speaking
 
 Paper = Literal["a4", "us-letter"]
 _HERE = Path(__file__).parent
@@ -21,7 +22,8 @@ _OWNER_SIZES_PT = (10.4, 10.0, 9.6, 9.2, 8.8, 8.4, 8.0)
 
 def owner_page_pdf(report: Report, paper: Paper = "a4") -> bytes:
     """The owner's page as a tagged PDF on one page, in the largest type that fits (at least 8 pt)."""
-    sides = [owner_page(report, "main"), owner_page(report, "side")]  # whichever side has the room
+    with speaking(report.language):
+        sides = [owner_page(report, "main"), owner_page(report, "side")]  # whichever side has the room
     for size in _OWNER_SIZES_PT:
         for page in sides:
             if _page_count("owner.typ", page, paper, size) == 1:
@@ -31,7 +33,8 @@ def owner_page_pdf(report: Report, paper: Paper = "a4") -> bytes:
 
 def technician_record_pdf(report: Report, paper: Paper = "a4") -> bytes:
     """The technician's record as a tagged PDF."""
-    return _pdf("record.typ", record_page(report), paper, 9.0)
+    with speaking(report.language):
+        return _pdf("record.typ", record_page(report), paper, 9.0)
 
 
 def paper_pdf(page: Page, paper: Paper = "a4") -> bytes:

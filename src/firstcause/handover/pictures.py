@@ -8,8 +8,9 @@ from html import escape
 from firstcause.casebook.reasons_drawing import way_svg
 from firstcause.casebook.words import unit_words
 from firstcause.handover.facts import CauseFact, CylinderCount, Picture, Readings
-from firstcause.handover.plainly import chance_figure, count_words
+from firstcause.handover.plainly import chance_figure, count_words, sentence
 from firstcause.knowledge.model_numbers import Complaint
+from firstcause.tongue import _
 
 _WIDTH = 420.0
 _INK, _PAPER, _QUIET, _PALE = "#111", "#fff", "#555", "#ddd"
@@ -28,14 +29,20 @@ def before_after_picture(
     height = top + len(rows) * row_height + 8
     body = [
         _HATCH,
-        _text(0, 12, f"{_bad(about)} in {_PER:,} {about.words.out_of}", weight=700, size=13),
+        _text(
+            0,
+            12,
+            _("{bad} in {PER:,} {out_of}", bad=_bad(about), PER=_PER, out_of=about.words.out_of),
+            weight=700,
+            size=13,
+        ),
         _rect(0, 21, 16, 10, _INK),
-        _text(22, 30, "before the work" if worked else "as it came"),
+        _text(22, 30, _("before the work") if worked else _("as it came")),
     ]
     if after is not None:
         body += [
             _rect(136, 21, 16, 10, "url(#after-hatch)"),
-            _text(158, 30, "after the work" if worked else "last reading"),
+            _text(158, 30, _("after the work") if worked else _("last reading")),
         ]
     for index, (number, (first, second)) in enumerate(rows):
         y = top + index * row_height
@@ -47,7 +54,7 @@ def before_after_picture(
                 body.append(_text(left + max(_rate(count) * across, _LEAST_BAR) + 5, at + 10, _rate_words(count)))
         body.append(_line(left, y, left, y + row_height - 4))
     alt = ". ".join(_told(number, pair, about) for number, pair in rows) + "."
-    title = f"{_bad(about)} {'before and after' if after else 'as it came'}"
+    title = f"{_bad(about)} {_('before and after') if after else _('as it came')}"
     return Picture(_svg(height, title, alt, body), alt)
 
 
@@ -59,9 +66,13 @@ def way_picture(cause: CauseFact) -> Picture | None:
 
     def label(happenings: tuple[str, ...]) -> str:
         told = [words.get(happening, happening) for happening in happenings]
-        return told[0] if len(told) == 1 else f"{', '.join(happenings[:-1])} and {happenings[-1]} together"
+        return (
+            told[0]
+            if len(told) == 1
+            else _("{listed} and {happenings} together", listed=", ".join(happenings[:-1]), happenings=happenings[-1])
+        )
 
-    title = f"What moved: {cause.name} ({cause.place})"
+    title = _("What moved: {name} ({place})", name=cause.name, place=cause.place)
     return Picture(way_svg(title, cause.reasons, label), title)
 
 
@@ -70,17 +81,17 @@ def likely_picture(causes: Sequence[CauseFact]) -> Picture:
     left, top, row_height = 4.0, 24.0, 40.0
     wide = _WIDTH - left - 100
     height = top + len(causes) * row_height + 4
-    body = [_HATCH, _text(0, 12, "How likely each cause is", weight=700, size=13)]
+    body = [_HATCH, _text(0, 12, _("How likely each cause is"), weight=700, size=13)]
     for index, cause in enumerate(causes):
         y = top + index * row_height
         fill = "url(#after-hatch)" if cause.state == "removed" else _INK
-        said = f"{cause.name} ({cause.place})" + (", removed" if cause.state == "removed" else "")
+        said = f"{cause.name} ({cause.place})" + (_(", removed") if cause.state == "removed" else "")
         body.append(_text(left, y + 11, said))
         body.append(_rect(left, y + 16, wide, 13, _PALE))
         body.append(_rect(left, y + 16, max(wide * cause.chance, _LEAST_BAR), 13, fill))
-        body.append(_text(left + wide + 6, y + 27, chance_figure(cause.chance).removeprefix("about ")))
+        body.append(_text(left + wide + 6, y + 27, chance_figure(cause.chance).removeprefix(_("about "))))
     alt = "; ".join(f"{cause.name}, {cause.place}: {cause.chance_words}" for cause in causes) + "."
-    return Picture(_svg(height, "How likely each cause is", alt, body), alt)
+    return Picture(_svg(height, _("How likely each cause is"), alt, body), alt)
 
 
 _HATCH = (
@@ -103,7 +114,7 @@ def _rate(count: CylinderCount) -> float:
 
 def _rate_words(count: CylinderCount) -> str:
     rate = _rate(count)
-    return "0" if rate == 0 else "under 1" if rate < 1 else f"{rate:.0f}"
+    return "0" if rate == 0 else _("under 1") if rate < 1 else f"{rate:.0f}"
 
 
 def _bad(about: Complaint) -> str:
@@ -112,11 +123,18 @@ def _bad(about: Complaint) -> str:
 
 def _told(number: int, pair: _Pair, about: Complaint) -> str:
     said = [
-        f"{word} {count_words(count.misfires)} {about.words.bad} in {count_words(count.firings)} {about.words.out_of}"
-        for word, count in zip(("first", "then"), pair, strict=True)
+        _(
+            "{word} {count_words} {bad} in {count_words2} {out_of}",
+            word=word,
+            count_words=count_words(count.misfires),
+            bad=about.words.bad,
+            count_words2=count_words(count.firings),
+            out_of=about.words.out_of,
+        )
+        for word, count in zip((_("first"), _("then")), pair, strict=True)
         if count is not None
     ]
-    return f"{unit_words(number, about).capitalize()}: {', '.join(said)}"
+    return f"{sentence(unit_words(number, about))[:-1]}: {', '.join(said)}"
 
 
 def _svg(height: float, title: str, told: str, body: Sequence[str]) -> str:

@@ -21,6 +21,7 @@ from firstcause.roadtest.judgement import best
 from firstcause.roadtest.permanent import permanent_forecast
 from firstcause.roadtest.picture import drive_over_time_svg, drive_title, speed_load_plane_svg
 from firstcause.roadtest.rules import MINIMUM_DRIVE
+from firstcause.tongue import _
 
 _VERDICTS: Mapping[str, Verdict] = {
     "met": "met", "missed": "missed", "undecided": "undecided", "not evaluated": "not evaluated",
@@ -75,22 +76,33 @@ def _said(
     if before is not None:
         for count in _asked(before, asked):
             yield Fact(
-                f"{'Before the work' if worked else 'As it came'}: {_counted(count, complaint)}.",
+                f"{_('Before the work') if worked else _('As it came')}: {_counted(count, complaint)}.",
                 before.events,
             )
     if after is None:
         if changed:
-            yield Fact(f"After the last change {complaint.words.unread}, so nothing is proven yet.")
+            yield Fact(_("After the last change {unread}, so nothing is proven yet.", unread=complaint.words.unread))
         return
-    yield Fact(f"Watched after the {'work' if worked else 'last change'}: {after.minutes_words}.", after.events)
+    yield Fact(
+        _(
+            "Watched after the {it}: {minutes_words}.",
+            it=_("work") if worked else _("last change"),
+            minutes_words=after.minutes_words,
+        ),
+        after.events,
+    )
     ground = _BOUND_GROUND
     for count in _asked(after, asked):
         missed = sentence(_counted(count, complaint))
         if complaint.is_seen(count.misfires, count.firings):
-            yield Fact(f"{missed} It is still there.", after.events)
+            yield Fact(_("{missed} It is still there.", missed=missed), after.events)
             continue
         yield Fact(
-            f"{missed} {complaint.words.owner_chance.format(one_in=count_words(count.one_in))} (95 in 100 sure).",
+            _(
+                "{missed} {owner_chance} (95 in 100 sure).",
+                missed=missed,
+                owner_chance=complaint.words.owner_chance.format(one_in=count_words(count.one_in)),
+            ),
             after.events,
             ground,
         )
@@ -98,10 +110,12 @@ def _said(
     shown = [drive for drive in drives if drive.event in after.events and drive.came_back is not None]
     for drive in shown[-1:]:
         told = {
-            "met": "The drive came back to the way of driving in which it failed.",
-            "missed": "The drive did not come back to the way of driving in which it failed, so it proves less.",
+            "met": _("The drive came back to the way of driving in which it failed."),
+            "missed": _("The drive did not come back to the way of driving in which it failed, so it proves less."),
         }
-        back = told.get(str(drive.came_back), "Whether it came back to the way of driving in which it failed is open.")
+        back = told.get(
+            str(drive.came_back), _("Whether it came back to the way of driving in which it failed is open.")
+        )
         yield Fact(back, (drive.event,))
 
 
@@ -109,7 +123,7 @@ def _counted(count: CylinderCount, complaint: Complaint) -> str:
     """`cylinder 3 missed 180 of 2,000 sparks`, in the words of the pack."""
     numbers = complaint.words.owner_count.format(bad=count_words(count.misfires), of=count_words(count.firings))
     where = unit_words(count.cylinder, complaint)
-    return f"{'the engine' if where == 'engine' else where} {numbers}"
+    return f"{_('the engine') if complaint.unit == 'engine' else where} {numbers}"
 
 
 def _asked(readings: Readings, asked: Sequence[int]) -> list[CylinderCount]:
@@ -137,8 +151,15 @@ def _drive(case: Case, event: Event, complaint: Complaint, logs: Mapping[str, Dr
 
 def _pictures(log: DriveLog, frame: FreezeFrame | None) -> tuple[Picture, ...]:
     near = freeze_frame_of(frame)
-    drawn = [(drive_over_time_svg(log, near), "over time"), (speed_load_plane_svg(log, near), "by speed and load")]
-    return tuple(Picture(svg, f"{drive_title(log)} drawn {how}.") for svg, how in drawn if svg is not None)
+    drawn = [
+        (drive_over_time_svg(log, near), _("over time")),
+        (speed_load_plane_svg(log, near), _("by speed and load")),
+    ]
+    return tuple(
+        Picture(svg, _("{drive_title} drawn {how}.", drive_title=drive_title(log), how=how))
+        for svg, how in drawn
+        if svg is not None
+    )
 
 
 def permanent_notes(case: Case) -> tuple[PermanentNote, ...]:
@@ -175,19 +196,22 @@ def _permanent_note(
     )
     steps = {step.id: step for step in forecast.steps}
     if "minimum-drive" in steps:
-        waits_for = (
-            "The car clears it by itself after its own check has passed and after one drive like this: "
-            f"{MINIMUM_DRIVE.run.value / 60:.0f} minutes running, {MINIMUM_DRIVE.fast_time.value / 60:.0f} of them at "
-            f"25 mph (40 km/h) or more, and {MINIMUM_DRIVE.idle_time.value:.0f} seconds standing at idle."
+        waits_for = _(
+            "The car clears it by itself after its own check has passed and after one drive like "
+            "this: {value:.0f} minutes running, {value2:.0f} of them at 25 mph (40 km/h) or "
+            "more, and {value3:.0f} seconds standing at idle.",
+            value=MINIMUM_DRIVE.run.value / 60,
+            value2=MINIMUM_DRIVE.fast_time.value / 60,
+            value3=MINIMUM_DRIVE.idle_time.value,
         )
         if steps["minimum-drive"].state == "done":
-            waits_for += " Our road test was such a drive."
+            waits_for += _(" Our road test was such a drive.")
     elif "lamp-rule" in steps:
-        waits_for = "It goes when the car turns its warning lamp off by its own rule."
+        waits_for = _("It goes when the car turns its warning lamp off by its own rule.")
     else:
-        waits_for = "The car clears it by itself after one drive in which its own check ran and passed."
+        waits_for = _("The car clears it by itself after one drive in which its own check ran and passed.")
     if forecast.readings:
-        waits_for += " The rule can be read in more than one way; our record shows each."
+        waits_for += _(" The rule can be read in more than one way; our record shows each.")
     return PermanentNote(code, as_of, read_since, waits_for, forecast.sentence, forecast.readings, sources)
 
 
@@ -198,13 +222,21 @@ def permanent_words(case: Case, notes: Sequence[PermanentNote]) -> Iterable[Fact
         groups.setdefault((note.read, note.as_of, note.waits_for), []).append(note)
     for (read, as_of, waits_for), alike in groups.items():
         yield Fact(
-            f"The car {'keeps' if read else 'may keep'} {listed([note.code for note in alike])} on a permanent record "
-            f"that no tool can erase (read {as_of}). {waits_for}",
+            _(
+                "The car {it} {listed} on a permanent record that no tool can erase (read {as_of}). {waits_for}",
+                it=_("keeps") if read else _("may keep"),
+                listed=listed([note.code for note in alike]),
+                as_of=as_of,
+                waits_for=waits_for,
+            ),
             alike[0].events,
         )
     last = next((event for event in reversed(case.effective) if isinstance(event.body, Snapshot)), None)
     if last is not None and isinstance(last.body, Snapshot) and last.body.source == "wire" and not notes:
-        yield Fact(f"Read {date_words(last.at)}: the car keeps nothing on its permanent record.", (last.id,))
+        yield Fact(
+            _("Read {date_words}: the car keeps nothing on its permanent record.", date_words=date_words(last.at)),
+            (last.id,),
+        )
 
 
 def _verdict(judged: Mapping[str, object], key: str) -> Verdict:
@@ -218,8 +250,11 @@ def incomplete_checks(case: Case) -> Fact | None:
             if not event.body.readiness_incomplete:
                 return None
             return Fact(
-                f"The car's own checks had not all run ({listed(event.body.readiness_incomplete)}). "
-                "An emissions test can fail until they have.",
+                _(
+                    "The car's own checks had not all run ({readiness_incomplete}). An emissions test "
+                    "can fail until they have.",
+                    readiness_incomplete=listed(event.body.readiness_incomplete),
+                ),
                 (event.id,),
             )
     return None

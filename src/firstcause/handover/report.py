@@ -11,7 +11,7 @@ from firstcause.casebook.drawing import Misfires, engine_svg
 from firstcause.casebook.events import Erased, Found, Moved, Renewed, Repaired, Reseated, SetAside, Snapshot, Told
 from firstcause.casebook.people import Person
 from firstcause.casebook.weighing import WeighedCase
-from firstcause.casebook.words import WHY_WORDS
+from firstcause.casebook.words import LAMP_WORDS, WHY_WORDS
 from firstcause.handover.causes import Causes, causes_of
 from firstcause.handover.codes import other_codes
 from firstcause.handover.ending import against_closing, headline_of, returns, shown_cured
@@ -33,6 +33,7 @@ from firstcause.knowledge.model_numbers import Complaint
 from firstcause.reasoning import history
 from firstcause.reasoning.compiled import Model
 from firstcause.roadtest.drivelog import DriveLog
+from firstcause.tongue import _, language, small, small_first
 
 MOST_DRAWN = 4
 MOST_GROUNDS = 4
@@ -72,6 +73,7 @@ def build_report(
     return Report(
         made_at=now.isoformat(),
         date=date_words(now),
+        language=language(),
         head=head,
         shop=shop or case.opened.shop or "",
         owner=owner.name,
@@ -127,11 +129,11 @@ def _still_open(weighed: WeighedCase) -> float:
 def _car(case: Case, unit: DistanceUnit) -> tuple[tuple[str, str], ...]:
     car = case.car
     rows = [
-        ("Make and model", f"{car.make} {car.model}"),
-        ("Engine", f"{car.engine_code or ''} ({case.layout.count} cylinders)".strip()),
-        ("Model year", "" if car.model_year is None else str(car.model_year)),
-        ("VIN", car.vin or ""),
-        ("Distance", distance_words(car.distance_km, unit)),
+        (_("Make and model"), f"{car.make} {car.model}"),
+        (_("Engine"), _("{it} ({count} cylinders)", it=car.engine_code or "", count=case.layout.count).strip()),
+        (_("Model year"), "" if car.model_year is None else str(car.model_year)),
+        (_("VIN"), car.vin or ""),
+        (_("Distance"), distance_words(car.distance_km, unit)),
     ]
     return tuple((name, value) for name, value in rows if value)
 
@@ -139,8 +141,10 @@ def _car(case: Case, unit: DistanceUnit) -> tuple[tuple[str, str], ...]:
 def _complaint(case: Case) -> Iterable[Fact]:
     told = tuple(event.id for event in case.effective if event.body.kind == "told")
     for words in case.story.words:
-        yield Fact(f"You said: “{words.strip()}”", told)
-    lamp = [] if case.story.lamp is None else [(f"The engine lamp was {case.story.lamp}.", told)]
+        yield Fact(_("You said: “{words}”", words=words.strip()), told)
+    lamp = (
+        [] if case.story.lamp is None else [(_("The engine lamp was {lamp}.", lamp=LAMP_WORDS[case.story.lamp]), told)]
+    )
     signs = [*lamp, *_first_codes(case)]
     if signs:
         yield Fact(" ".join(words for words, _ in signs), tuple(event for _, events in signs for event in events))
@@ -151,7 +155,11 @@ def _first_codes(case: Case) -> list[tuple[str, tuple[str, ...]]]:
     for event in case.effective:
         if isinstance(event.body, Snapshot):
             stored = [code.strip().upper() for code in (*event.body.stored, *event.body.pending)]
-            return [(f"The car had stored {listed(list(dict.fromkeys(stored)))}.", (event.id,))] if stored else []
+            return (
+                [(_("The car had stored {listed}.", listed=listed(list(dict.fromkeys(stored)))), (event.id,))]
+                if stored
+                else []
+            )
     return []
 
 
@@ -169,24 +177,30 @@ def _first_decision(weighed: WeighedCase) -> FirstDecision:
 def _cause_words(causes: Causes, standing: tuple[CauseFact, ...]) -> Iterable[Fact]:
     """What was wrong, in the order in which an owner asks: what failed, what stands behind it, how sure."""
     for victim in causes.victims:
-        now = "It has been renewed." if victim.renewed else "It is still in the car."
-        yield Fact(f"What failed: {victim.plain} Place: {victim.place}. {now}")
+        now = _("It has been renewed.") if victim.renewed else _("It is still in the car.")
+        yield Fact(_("What failed: {plain} Place: {place}. {now}", plain=victim.plain, place=victim.place, now=now))
     shown = causes.shown
     if shown is not None:
-        lead = "The cause" if shown.state == "removed" else "The cause, which still stands"
+        lead = _("The cause") if shown.state == "removed" else _("The cause, which still stands")
         yield Fact(
-            f"{lead}: {shown.plain} Place: {shown.place}. How sure: {shown.chance_words}.",
+            _(
+                "{lead}: {plain} Place: {place}. How sure: {chance_words}.",
+                lead=lead,
+                plain=shown.plain,
+                place=shown.place,
+                chance_words=shown.chance_words,
+            ),
             tuple(each.event for each in shown.evidence if each.decibans > 0)[:3],
         )
         return
     if standing:
         yield Fact(
-            "What let this happen is not shown for sure. Still open:"
+            _("What let this happen is not shown for sure. Still open:")
             if causes.victims
-            else "No cause is shown for sure. Still open:"
+            else _("No cause is shown for sure. Still open:")
         )
     else:
-        yield Fact("No single cause stands out.")
+        yield Fact(_("No single cause stands out."))
 
 
 def _how_we_know(
@@ -209,7 +223,7 @@ def _how_we_know(
         if isinstance(event.body, Told):
             for answer in event.body.answers:
                 if answer in telling and weighed.case.story.answers[answer] == "yes":
-                    yield Fact(f"You said yes to: {weighed.knowledge.questions[answer].ask}", (event.id,))
+                    yield Fact(_("You said yes to: {ask}", ask=weighed.knowledge.questions[answer].ask), (event.id,))
 
 
 def _stood_out(weighed: WeighedCase) -> list[str]:
@@ -231,10 +245,17 @@ def _done(case: Case, teller: Teller) -> Iterable[Fact]:
         if isinstance(body, Renewed | Repaired | Reseated):
             yield Fact(teller.done(event), (event.id,))
         elif isinstance(body, Erased):
-            yield Fact("The fault codes were erased, after we had saved them.", (event.id, body.saved))
+            yield Fact(_("The fault codes were erased, after we had saved them."), (event.id, body.saved))
     looked = [event.id for event in case.effective if event.body.kind in ("found", "counted", "drove")]
     if looked:
-        yield Fact(f"We tested and read {len(looked)} time{'s' if len(looked) > 1 else ''}; our record lists it all.")
+        yield Fact(
+            _(
+                "We tested and read {looked} times; our record lists it all."
+                if len(looked) > 1
+                else "We tested and read {looked} time; our record lists it all.",
+                looked=len(looked),
+            )
+        )
 
 
 def _not_done(case: Case, standing: tuple[CauseFact, ...], knowledge: Knowledge) -> Iterable[Fact]:
@@ -243,13 +264,16 @@ def _not_done(case: Case, standing: tuple[CauseFact, ...], knowledge: Knowledge)
             yield Fact(sentence(words), (_closing_id(case),))
     for event in case.effective:
         if isinstance(event.body, SetAside):
-            name, _, place = event.body.step.partition(" at ")
+            name, __, place = event.body.step.partition(" at ")
             entry = knowledge.repairs.get(name) or knowledge.tests.get(name)
             what = event.body.step if entry is None else f"{entry.name}{f' ({place})' if place else ''}"
-            yield Fact(f"Set aside: {sentence(what)[:-1]} ({WHY_WORDS[event.body.why]}).", (event.id,))
+            yield Fact(
+                _("Set aside: {what} ({WHY_WORDS}).", what=sentence(what)[:-1], WHY_WORDS=WHY_WORDS[event.body.why]),
+                (event.id,),
+            )
     tests = list(dict.fromkeys(name for cause in standing for name in cause.untested))
     if tests:
-        yield Fact(f"Not tested: {listed([name[0].lower() + name[1:] for name in tests])}.")
+        yield Fact(_("Not tested: {listed}.", listed=listed([small_first(name) for name in tests])))
 
 
 def _closing_id(case: Case) -> str:
@@ -262,21 +286,37 @@ def _moved(weighed: WeighedCase) -> Iterable[Fact]:
         return
     ids = tuple(event.id for event in moves)
     if not weighed.ledger.put_back:
-        yield Fact("Parts that we swapped for testing are back in their own places.", ids)
+        yield Fact(_("Parts that we swapped for testing are back in their own places."), ids)
         return
     for part in weighed.ledger.put_back:
-        name = weighed.knowledge.parts[part.kind].name.lower()
-        mark = f" (mark: {part.mark})" if part.mark else ""
+        name = small(weighed.knowledge.parts[part.kind].name)
+        mark = _(" (mark: {mark})", mark=part.mark) if part.mark else ""
         now, home = ("-".join(map(str, place)) for place in (part.now, part.home))
-        yield Fact(f"Still swapped: the {name} of cylinder {home} sits in cylinder {now}{mark}.", ids)
+        yield Fact(
+            _(
+                "Still swapped: the {name} of cylinder {home} sits in cylinder {now}{mark}.",
+                name=name,
+                home=home,
+                now=now,
+                mark=mark,
+            ),
+            ids,
+        )
 
 
 def _old_parts(weighed: WeighedCase) -> Iterable[Fact]:
     for each in weighed.ledger.replaced:
-        name = weighed.knowledge.parts[each.kind].name.lower()
+        name = small(weighed.knowledge.parts[each.kind].name)
         at, home = ("-".join(map(str, place)) for place in (each.at, weighed.ledger.fitment.home[each.old][1]))
-        came = "" if home == at or weighed.ledger.fitment.is_new(each.old) else f" (it had come in cylinder {home})"
-        yield Fact(f"Old {name} of cylinder {at}{came}: {each.old_part}.", (each.event,))
+        came = (
+            ""
+            if home == at or weighed.ledger.fitment.is_new(each.old)
+            else _(" (it had come in cylinder {home})", home=home)
+        )
+        yield Fact(
+            _("Old {name} of cylinder {at}{came}: {old_part}.", name=name, at=at, came=came, old_part=_(each.old_part)),
+            (each.event,),
+        )
 
 
 def _watch(causes: Causes, standing: tuple[CauseFact, ...], cured: bool, knowledge: Knowledge) -> Iterable[Fact]:
@@ -285,9 +325,9 @@ def _watch(causes: Causes, standing: tuple[CauseFact, ...], cured: bool, knowled
         yield from (Fact(words) for words in dict.fromkeys(cause.watch for cause in asked) if words)
     flashing = next((rule for rule in knowledge.triage.values() if "flashing" in rule.lamp), None)
     if flashing is not None:
-        yield Fact(f"If the lamp flashes: {flashing.owner[0].lower()}{flashing.owner[1:]}")
+        yield Fact(_("If the lamp flashes: {owner}", owner=small_first(flashing.owner)))
     if not cured:
-        yield Fact("If the lamp comes on again, do not have the codes erased before we have read them.")
+        yield Fact(_("If the lamp comes on again, do not have the codes erased before we have read them."))
 
 
 def _cautions(weighed: WeighedCase, checks: Fact | None) -> Iterable[Fact]:
@@ -309,8 +349,8 @@ def _engine_picture(weighed: WeighedCase, proof: Proof) -> Picture:
     changed = tuple(part for part in weighed.ledger.sitting if part.is_new or part.at != part.home)
     ledger = replace(weighed.ledger, sitting=changed)
     svg = engine_svg(weighed.case.layout, ledger, _misfires(shown), complaint=complaint, name="handover")
-    marked = listed([f"cylinder {number}" for number in sorted(complaint)]) or "no cylinder"
-    return Picture(svg, f"The engine from above, front at the top. Marked: {marked}.")
+    marked = listed([_("cylinder {number}", number=number) for number in sorted(complaint)]) or _("no cylinder")
+    return Picture(svg, _("The engine from above, front at the top. Marked: {marked}.", marked=marked))
 
 
 def _came_with_it(model: Model) -> frozenset[int]:

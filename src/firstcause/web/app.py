@@ -23,6 +23,7 @@ from firstcause.knowledge.base import Knowledge, load, pack_names
 from firstcause.web import actions, api, knowing, money, pages, papers, settings, stream
 from firstcause.web.desk import Desk
 from firstcause.web.guard import LOOPBACK, Guard, TooLarge, WrongKind
+from firstcause.web.language import SpeaksTheShopsLanguage
 from firstcause.web.render import STATIC, Render, wants_json
 
 _STATUS: tuple[tuple[type[FirstcauseError], int], ...] = (
@@ -70,6 +71,7 @@ def create_app(
     app.state.streams = stream.Streams(store.head)
     desk.listeners.append(stream.tell(app.state.streams, desk))
     app.add_middleware(Guard, hosts=hosts)
+    app.add_middleware(SpeaksTheShopsLanguage, language=lambda: desk.settings.language)
     for module in (pages, papers, money, knowing, actions, settings, api, stream):
         app.include_router(module.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")

@@ -18,9 +18,11 @@ from firstcause.casebook.store import CaseStore, Recorded, WrittenInBetween
 from firstcause.casebook.weighing import WeighedCase, weigh_case
 from firstcause.errors import FirstcauseError, KnowledgeError
 from firstcause.knowledge.base import Knowledge
+from firstcause.knowledge.spoken import as_spoken
 from firstcause.reasoning.lookahead import Thought
 from firstcause.roadtest.drivelog import DriveLog
 from firstcause.roadtest.reading import decode, read_drive
+from firstcause.tongue import language
 from firstcause.web.thinking import Thinking
 
 KEPT_WEIGHINGS = 24
@@ -78,11 +80,11 @@ class Desk:
         self.settings = settings
 
     def pack(self, name: str) -> Knowledge:
-        """A pack of knowledge by its name; raises KnowledgeError when it is not there."""
+        """A pack of knowledge by its name, in the language spoken; raises KnowledgeError when it is not there."""
         if name not in self.packs:
             known = ", ".join(self.packs)
             raise KnowledgeError(f"There is no knowledge pack {name!r}, only {known}. Nothing was recorded.")
-        return self.packs[name]
+        return as_spoken(self.packs[name])
 
     def knowledge_of(self, case_id: str) -> Knowledge:
         """The pack that a case names."""
@@ -188,7 +190,7 @@ class Desk:
     def _key(self, case_id: str) -> tuple[str, str, str]:
         shop = self.shop
         terms = f"{shop.labour_per_hour} {'all' if shop.tools is None else ','.join(sorted(shop.tools))}"
-        return (case_id, self.store.head(case_id), f"{self._versions} {terms}")
+        return (case_id, self.store.head(case_id), f"{self._versions} {terms} {language()}")
 
     def _look(self, key: tuple[str, str, str]) -> WeighedCase | FirstcauseError | None:
         with self._lock:

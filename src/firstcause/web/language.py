@@ -1,21 +1,37 @@
-"""Which language the page speaks: a gettext catalogue each; English without one, for the page is written in it."""
+"""Each request is answered in the language of the shop: said once at the door, heard by everything behind it."""
 
 from __future__ import annotations
 
 import gettext
-from pathlib import Path
+from collections.abc import Callable
 
-ENGLISH = "en"
-DOMAIN = "firstcause"
-CATALOGUES = Path(__file__).parent / "catalogues"
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from firstcause.tongue import catalogue, speaking
+
+
+class Words(gettext.NullTranslations):
+    """The catalogue of one language as the templates ask for it."""
+
+    def __init__(self, language: str) -> None:
+        super().__init__()
+        self._texts = catalogue(language)
+
+    def gettext(self, message: str) -> str:
+        return self._texts.get(message, message)
 
 
 def words_in(language: str) -> gettext.NullTranslations:
-    """The words of `catalogues/LANGUAGE/LC_MESSAGES/firstcause.mo`; without that file, as they stand."""
-    return gettext.translation(DOMAIN, CATALOGUES, [language], fallback=True)
+    """The words of a language for the templates; what it does not have stays English."""
+    return Words(language)
 
 
-def languages() -> tuple[str, ...]:
-    """English and every language that has a catalogue, by its short name."""
-    found = CATALOGUES.glob(f"*/LC_MESSAGES/{DOMAIN}.mo")
-    return (ENGLISH, *sorted(path.parent.parent.name for path in found))
+class SpeaksTheShopsLanguage:
+    """Speaks the language of the settings while a request is answered."""
+
+    def __init__(self, app: ASGIApp, language: Callable[[], str]) -> None:
+        self._app, self._language = app, language
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        with speaking(self._language()):
+            await self._app(scope, receive, send)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from contextlib import suppress
+from typing import Annotated
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
 from firstcause.casebook.blobs import LostAttachment
@@ -21,6 +22,7 @@ from firstcause.handover import (
     technician_record_pdf,
 )
 from firstcause.roadtest.picture import drive_over_time_svg, speed_load_plane_svg
+from firstcause.tongue import languages, speaking
 from firstcause.web.desk import Desk
 from firstcause.web.pages import TheDesk, TheRender, view_of
 
@@ -60,11 +62,15 @@ def handover(request: Request, case_id: str, desk: TheDesk, render: TheRender) -
 
 
 @router.get("/cases/{case_id}/papers/{paper}")
-def paper(case_id: str, paper: str, desk: TheDesk) -> Response:
-    """One paper of the hand-over, as a document that stands alone: HTML to look at and print, PDF to keep."""
+def paper(case_id: str, paper: str, desk: TheDesk, language: Annotated[str, Query(max_length=5)] = "") -> Response:
+    """One paper of the hand-over, as a document that stands alone: HTML to look at and print, PDF to keep.
+
+    `language`: that of its reader, where it is another than the shop's.
+    """
     if paper not in PAPERS:
         raise RequestError("There is no such paper. Nothing was changed. Go back to the hand-over.")
-    made = PAPERS[paper](report_of(desk, case_id))
+    with speaking(language if language in languages() else desk.settings.language):
+        made = PAPERS[paper](report_of(desk, case_id))
     if isinstance(made, str):
         return Response(made, media_type="text/html", headers={"Content-Security-Policy": PAPER_CSP})
     headers = {"Content-Disposition": f'attachment; filename="{case_id}-{paper}"'}

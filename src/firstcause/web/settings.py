@@ -11,10 +11,10 @@ from starlette.responses import Response
 
 from firstcause.casebook.shop_settings import ShopSettings
 from firstcause.handover.paper_rules import rule_sets
+from firstcause.tongue import languages
 from firstcause.web.actions import TheForm, go_to
 from firstcause.web.forms import NotFilledIn, complaints_of, number_of, text
 from firstcause.web.guard import is_own_page
-from firstcause.web.language import languages
 from firstcause.web.pages import TheDesk, TheRender
 from firstcause.web.render import LOOKS, remember, remember_looks
 
