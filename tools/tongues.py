@@ -92,6 +92,14 @@ def read(file: Path) -> dict[str, str]:
         return {str(each.id): str(each.string) for each in read_po(lines) if each.id and each.string and not each.fuzzy}
 
 
+def ids_in(file: Path) -> list[str]:
+    """The English texts that stand in a catalogue, translated or not."""
+    if not file.exists():
+        return []
+    with file.open("rb") as lines:
+        return [str(each.id) for each in read_po(lines) if each.id]
+
+
 def write(file: Path, language: str, texts: list[str], known: dict[str, str]) -> None:
     """A catalogue in the order of the texts, without dates or line numbers, so that a change is as small as it is."""
     catalog = Catalog(locale=language, project="firstcause", fuzzy=False)
