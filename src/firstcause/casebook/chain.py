@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from pydantic import ValidationError
 
 from firstcause.casebook.events import Event
-from firstcause.errors import CaseError
+from firstcause.errors import CaseError, RequestError
 
 
 class DamagedRecord(CaseError):
@@ -75,6 +75,32 @@ def first_break(origin: str, links: Iterable[Link]) -> Break | None:
         if event.id != f"e{number}":
             return Break(f"e{number}", f"its record calls itself {event.id}")
     return None
+
+
+SEAL_DIGITS = 64
+FEWEST_DIGITS = 12  # of a seal copied by hand: 48 bits, so that no two events of a casebook share them by chance
+
+
+class NoSeal(RequestError):
+    """What was given as a printed seal cannot be one."""
+
+    def __init__(self, given: str) -> None:
+        self.given = given
+        super().__init__(
+            f"{given!r} is no seal: it has {FEWEST_DIGITS} to {SEAL_DIGITS} of the signs 0-9 and a-f. "
+            "Copy it from the foot of the owner's page or of the record; its beginning is enough."
+        )
+
+
+def sealed_at(printed: str, links: Sequence[Link]) -> int | None:
+    """The number of the event whose seal was printed, or None when no event of the chain has that seal.
+
+    `printed` is a seal or its beginning; spaces, dashes and capitals do not matter. Raises NoSeal for anything else.
+    """
+    digits = "".join(printed.lower().replace("-", " ").split())
+    if not (FEWEST_DIGITS <= len(digits) <= SEAL_DIGITS and set(digits) <= set("0123456789abcdef")):
+        raise NoSeal(printed)
+    return next((n for n, link in enumerate(links, start=1) if link.hash.startswith(digits)), None)
 
 
 def record_of(event: Event) -> str:

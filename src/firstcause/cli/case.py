@@ -15,6 +15,7 @@ from firstcause.cli.own_knowledge import own_folder
 from firstcause.errors import RequestError
 
 if TYPE_CHECKING:
+    from firstcause.casebook.returning import Complaint
     from firstcause.casebook.store import CaseStore
     from firstcause.knowledge.base import Knowledge
 
@@ -191,19 +192,79 @@ def import_(source: Path, store_path: Path) -> None:
 
 @case.command()
 @click.argument("case_id")
+@click.option("--head", "printed", help="The seal printed at the foot of a page or record, or its first 12 signs.")
 @CASEBOOK
 @click.option("--json", "json_out", is_flag=True)
 @click.pass_context
-def check(ctx: click.Context, case_id: str, store_path: Path, json_out: bool) -> None:
-    """Check the chain of a case and its attachments. Exit code 1 when something is broken."""
+def check(ctx: click.Context, case_id: str, printed: str | None, store_path: Path, json_out: bool) -> None:
+    """Check the chain of a case, its attachments, and whether it still is what was printed. Exit code 1 when not."""
+    from firstcause.casebook.chain import sealed_at
+
     with opened_casebook(store_path) as store:
         checked = store.check(case_id)
+        at = None if printed is None else sealed_at(printed, store.links(case_id))
+    first_wrong = checked.events + 1 if checked.broken is None else int(checked.broken[1:])
+    matches = None if printed is None else at is not None and at < first_wrong
     if json_out:
-        as_json({"whole": checked.is_whole, **asdict(checked)})
+        as_json({"whole": checked.is_whole, **asdict(checked), "printed_at": None if at is None else f"e{at}",
+                 "matches_print": matches})  # fmt: skip
     elif checked.is_whole:
         line(f"{case_id}: {checked.events} events, whole; head {checked.head}", 0)
     if not json_out and checked.broken is not None:
         line(f"{case_id}: broken at {checked.broken}: {checked.why}", 0)
     for name in () if json_out else checked.lost_attachments:
         line(f"{case_id}: the attachment {name} is gone", 0)
-    ctx.exit(0 if checked.is_whole else FOUND_WANTING)
+    if not json_out and matches is not None:
+        line(f"{case_id}: {_print_words(at, first_wrong, checked.events)}", 0)
+    ctx.exit(0 if checked.is_whole and matches is not False else FOUND_WANTING)
+
+
+def _print_words(at: int | None, first_wrong: int, events: int) -> str:
+    """What a printed seal says of the case as it is stored now."""
+    if at is None:
+        return (
+            "no event of it has the printed seal. Either the page belongs to another case, the seal was copied "
+            "wrongly, or the story was rewritten after the page was printed."
+        )
+    if at >= first_wrong:
+        return f"the printed seal is that of e{at}, but the story was changed at e{first_wrong}."
+    later = events - at
+    since = "nothing came after it" if not later else f"{later} event(s) came after it"
+    return f"matches the page: all up to e{at} is as it was when the page was printed; {since}."
+
+
+@case.command("link")
+@click.argument("earlier")
+@click.argument("later")
+@click.option("--complaint", type=click.Choice(["back", "gone", "unsaid"]), help="Else: as the later case counted it.")
+@click.option("--note", default="", help="Anything to be kept with it.")
+@click.option("--by", default="", help="Who says so.")
+@CASEBOOK
+@click.option("--json", "json_out", is_flag=True)
+def link_cases(
+    earlier: str, later: str, complaint: Complaint | None, note: str, by: str, store_path: Path, json_out: bool
+) -> None:
+    """Link a car that came back: LATER learns how long the parts of EARLIER lasted, EARLIER that it came back.
+
+    The distance between, what was counted and the lives of renewed parts come from both cases. Said twice, it is
+    recorded once. The outlook of LATER then reckons with those lives.
+    """
+    from firstcause.casebook.recording import admitted
+    from firstcause.casebook.returning import link_of_return
+    from firstcause.casebook.weighing import knowledge_of, weigh_case
+    from firstcause.casebook.words import say
+
+    with opened_casebook(store_path) as store:
+        cases = {name: store.case(name) for name in (earlier, later)}
+        known = {name: knowledge_of(case, own_folder()) for name, case in cases.items()}
+        links = link_of_return(earlier, cases[earlier], later, cases[later], known[earlier], complaint, note)
+        for name, body in links.items():
+            admitted(cases[name], body, known[name], lambda name=name: weigh_case(cases[name], known[name]))  # type: ignore[misc]
+        for name, body in links.items():
+            store.append(name, body, by)
+    if json_out:
+        as_json({name: body.model_dump() for name, body in links.items()})
+    for name, body in () if json_out else links.items():
+        line(f"{name}: {say(body, known[name])}", 0)
+    if not links:
+        line(f"{earlier} and {later} were linked before. Nothing was recorded.", 0)

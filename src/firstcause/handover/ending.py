@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from firstcause.casebook.events import ClosingState
+from firstcause.casebook.events import ClosingState, Linked
 from firstcause.casebook.weighing import WeighedCase
 from firstcause.handover.causes import VICTIM_MARK, Causes
 from firstcause.handover.facts import CauseFact, Fact, Proof, VictimFact
@@ -12,6 +12,7 @@ from firstcause.handover.plainly import DistanceUnit, about_distance, chance_fig
 from firstcause.reasoning.verdict import STILL_THERE, Objection
 from firstcause.tongue import N_, Said, _, small
 
+CAME_BACK = "came-back"
 _HEADLINES: Mapping[str, tuple[str, str]] = Said(
     {
         "cured": (
@@ -49,6 +50,12 @@ _NOT_RELIEVED = N_(
         "It was still there when we last counted. What stands against it is listed here.",
     )
 )
+_CAME_BACK = N_(
+    (
+        "It was gone when we closed, but {trouble} came back.",
+        "The car came back to us with it. So the cause was still there, or another one like it.",
+    )
+)
 _CLAIMS: tuple[ClosingState, ...] = ("cured", "relieved")
 _VICTIM_RENEWED = N_(
     "This is relief, not a cure. The part that failed was spoilt by something else, and that still stands."
@@ -58,11 +65,26 @@ _VICTIM_RENEWED = N_(
 def against_closing(weighed: WeighedCase) -> tuple[Objection, ...]:
     """The objections that a closing as cured or relieved cannot stand against; none for any other state.
 
-    A workshop cannot record `cured` against a hard objection, but a case from a file or another workshop may hold it.
+    A workshop cannot record `cured` against a hard objection, but a case from a file or another workshop may hold it,
+    and a car that came back speaks against it afterwards.
     """
+    then = [each for state in _CLAIMS if state == weighed.case.state for each in weighed.objections[state] if each.hard]
+    return (*then, *_came_back(weighed))
+
+
+def _came_back(weighed: WeighedCase) -> tuple[Objection, ...]:
+    if weighed.case.state not in _CLAIMS:
+        return ()
     return tuple(
-        each for state in _CLAIMS if state == weighed.case.state for each in weighed.objections[state] if each.hard
-    )
+        Objection(
+            CAME_BACK,
+            _("After {driven_km:,.0f} km the car came back with it (case {case}).", driven_km=body.driven_km,
+              case=body.case),
+            hard=True,
+        )
+        for body in weighed.case.bodies(Linked)
+        if body.relation == "later" and body.complaint == "back"
+    )  # fmt: skip
 
 
 def shown_cured(weighed: WeighedCase) -> bool:
@@ -81,6 +103,8 @@ def headline_of(weighed: WeighedCase, causes: Causes) -> tuple[str, str]:
 
 def _headline_of(weighed: WeighedCase, causes: Causes) -> tuple[str, str]:
     state, against = weighed.case.state, against_closing(weighed)
+    if any(each.code == CAME_BACK for each in against):
+        return _CAME_BACK
     if state == "cured" and against:
         return _NOT_PROVEN
     if state == "relieved" and any(each.code == STILL_THERE for each in against):
@@ -130,6 +154,9 @@ def _when(
     misses = any(is_seen(count.misfires, count.firings) for count in counts) or any(
         each.code == STILL_THERE for each in against_closing(weighed)
     )
+    if any(each.code == CAME_BACK for each in against_closing(weighed)):
+        yield Fact(_("It has come back."))
+        return
     if misses or case.state not in ("cured", "relieved", "not-found"):
         yield Fact(_("It is still there and can get worse at any time."))
         return

@@ -122,7 +122,8 @@ def record_page(report: Report) -> Page:
         meaning=report.words_at_closing or report.headline,
         sections=tuple(each for each in sections if each is not None),
         footer=(
-            f"Seal of the last event (SHA-256 chain): {report.head}",
+            f"Seal of the last event (SHA-256 chain): {report.head}. Whether the case still is what this paper says: "
+            "`firstcause case check CASE --head SEAL`.",
             f"Knowledge: {record.knowledge_pack}, version {record.knowledge_version}. {NOT_LEGAL}",
         ),
         author=report.shop or "the workshop",

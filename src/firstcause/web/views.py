@@ -19,7 +19,7 @@ from firstcause.casebook.brief import brief
 from firstcause.casebook.case import Case
 from firstcause.casebook.doubts import conflict_words
 from firstcause.casebook.drawing import Misfires, engine_svg
-from firstcause.casebook.events import Attached, Counted, Drove, Event, Found, Moved, Repaired, Snapshot
+from firstcause.casebook.events import Attached, Counted, Drove, Event, Found, Linked, Moved, Repaired, Snapshot
 from firstcause.casebook.explaining import cause_words, why_now
 from firstcause.casebook.ledger import Ledger
 from firstcause.casebook.readings import firings_of
@@ -127,6 +127,8 @@ class EventView:
     notes: tuple[str, ...] = ()
     photo: str | None = None
     brief: str = ""
+    other_case: str = ""
+    """the case of the same car that this line links with"""
 
     @property
     def gone(self) -> bool:
@@ -432,6 +434,7 @@ def event_view(event: Event, case: Case, knowledge: Knowledge, notes: tuple[str,
         notes,
         sha,
         brief(body, knowledge),
+        body.case if isinstance(body, Linked) else "",
     )
 
 
