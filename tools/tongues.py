@@ -148,8 +148,8 @@ def places(text: str) -> set[str]:
 
 
 def _edged(text: str, words: str) -> str:
-    """The translation with the blanks at its ends that the English has."""
-    start = text[: len(text) - len(text.lstrip())]
+    """The translation with the blanks at its ends that the English has; none before a sign that takes none."""
+    start = "" if words.lstrip()[:1] in (",", ";", ".", ":") else text[: len(text) - len(text.lstrip())]
     end = text[len(text.rstrip()) :]
     return f"{start}{words.strip()}{end}"
 

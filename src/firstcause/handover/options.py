@@ -142,7 +142,7 @@ def _span(lowest: float, highest: float | None, currency: str) -> str:
         return _("from {money_words}", money_words=money_words(lowest, currency))
     if highest - lowest < 1.0:
         return _("about {money_words}", money_words=money_words(lowest, currency))
-    return _("{money_words} to {highest:,.0f}", money_words=money_words(lowest, currency), highest=highest)
+    return _("{currency} {lowest:,.0f} to {highest:,.0f}", currency=currency, lowest=lowest, highest=highest)
 
 
 def _set_aside(case: Case, step: Step) -> str:

@@ -11,7 +11,7 @@ from firstcause.casebook.drawing import Misfires, engine_svg
 from firstcause.casebook.events import Erased, Found, Moved, Renewed, Repaired, Reseated, SetAside, Snapshot, Told
 from firstcause.casebook.people import Person
 from firstcause.casebook.weighing import WeighedCase
-from firstcause.casebook.words import LAMP_WORDS, WHY_WORDS
+from firstcause.casebook.words import LAMP_WORDS, WHY_WORDS, place_said
 from firstcause.handover.causes import Causes, causes_of
 from firstcause.handover.codes import other_codes
 from firstcause.handover.ending import against_closing, headline_of, returns, shown_cured
@@ -266,7 +266,7 @@ def _not_done(case: Case, standing: tuple[CauseFact, ...], knowledge: Knowledge)
         if isinstance(event.body, SetAside):
             name, __, place = event.body.step.partition(" at ")
             entry = knowledge.repairs.get(name) or knowledge.tests.get(name)
-            what = event.body.step if entry is None else f"{entry.name}{f' ({place})' if place else ''}"
+            what = event.body.step if entry is None else f"{entry.name}{f' ({place_said(place)})' if place else ''}"
             yield Fact(
                 _("Set aside: {what} ({WHY_WORDS}).", what=sentence(what)[:-1], WHY_WORDS=WHY_WORDS[event.body.why]),
                 (event.id,),
