@@ -8,9 +8,11 @@ from typing import Any
 from firstcause.casebook.prospects import Prospects, Span, prospects_of
 from firstcause.casebook.weighing import WeighedCase
 from firstcause.errors import RequestError
+from firstcause.outlook.competing import first_back
 from firstcause.outlook.crossing import Crossing, Matter, crossing, what_matters
 from firstcause.outlook.exact_mean import expected_price
 from firstcause.outlook.forecast import DRAWS, Forecast, forecast
+from firstcause.outlook.oil_dose import Driving
 
 KM_A_MONTH = 1_000.0  # what a private car drives; common practice, no source. Asked for where it matters.
 MONTHS = 24.0
@@ -36,6 +38,10 @@ class Ahead:
     pays: tuple[Crossing, ...]
     between: tuple[str, str] | None
     matters: tuple[Matter, ...]
+    first_back: tuple[tuple[str, float], ...]
+    """if nothing is done: cause by which it is back first within the horizon, with its chance, the likeliest first"""
+    not_back: float
+    driving: Driving
 
     @property
     def horizon_km(self) -> float:
@@ -69,6 +75,9 @@ class Ahead:
                 "between": self.between,
                 "assumptions": [{"name": m.name, "down": m.down, "up": m.up} for m in self.matters],
             },
+            "driving": self.driving,
+            "back_first_by": [{"name": name, "chance": chance} for name, chance in self.first_back],
+            "not_back": self.not_back,
             "rests_on": list(self.prospects.spans),
             "stays_unknown": list(self.prospects.unknown),
         }  # fmt: skip
@@ -92,15 +101,16 @@ def _option(told: Forecast, exact: float, span: Span) -> dict[str, Any]:
 
 
 def look_ahead(
-    weighed: WeighedCase, months: float = MONTHS, km_a_month: float = KM_A_MONTH, seed: int = SEED, draws: int = DRAWS
-) -> Ahead:
+    weighed: WeighedCase, months: float = MONTHS, km_a_month: float = KM_A_MONTH, seed: int = SEED, draws: int = DRAWS,
+    driving: Driving = "mixed",
+) -> Ahead:  # fmt: skip
     """The courses of a case over the owner's horizon; the same seed gives the same figures. Pure.
 
     Raises RequestError for a horizon that is none.
     """
     if not (months > 0.0 and km_a_month > 0.0):
         raise RequestError("A horizon needs months and km a month above 0. Say for how long the owner keeps the car.")
-    prospects, horizon_km = prospects_of(weighed), months * km_a_month
+    prospects, horizon_km = prospects_of(weighed, driving), months * km_a_month
     told = forecast(prospects.standing, prospects.courses, horizon_km, seed, draws)
     exact = tuple(expected_price(prospects.standing, course, horizon_km) for course in prospects.courses)
     pays = tuple(_all_crossings(told))
@@ -109,7 +119,13 @@ def look_ahead(
         first, second = (each.course for each in pair)
         between = (first.key, second.key)
         matters = what_matters(prospects.standing, first, second, horizon_km, seed)
-    return Ahead(prospects, months, km_a_month, seed, draws, told, exact, pays, between, matters[:MATTERS_SHOWN])
+    chances, not_back = first_back(prospects.risks, horizon_km)
+    names = [risk.name for risk in prospects.risks]
+    by_cause = sorted(zip(names, map(float, chances), strict=True), key=lambda each: -each[1])
+    return Ahead(
+        prospects, months, km_a_month, seed, draws, told, exact, pays, between, matters[:MATTERS_SHOWN],
+        tuple(by_cause), not_back, driving,
+    )  # fmt: skip
 
 
 def _all_crossings(told: tuple[Forecast, ...]) -> list[Crossing]:

@@ -7,20 +7,24 @@ from the car's own cases; how they play out over the distance is `firstcause.out
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import isfinite
 from typing import NamedTuple
 
+from firstcause.casebook.doses import dose_span
 from firstcause.casebook.lives import Lives, Position, lives_of
 from firstcause.casebook.weighing import WeighedCase
 from firstcause.knowledge.base import fits
 from firstcause.knowledge.schema import Behaviour, FaultEntry
+from firstcause.outlook.competing import Risk
 from firstcause.outlook.courses import Course, Standing
 from firstcause.outlook.lifetime import LifeBelief
+from firstcause.outlook.oil_dose import Driving
 from firstcause.reasoning.bills import VICTIM_TO_RENEW, RepairTable, repair_table
 from firstcause.reasoning.choice import Option
 from firstcause.reasoning.steps import Step, repair_step
 from firstcause.reasoning.verdict import quiet_since_change
+from firstcause.tongue import _
 from firstcause.vehicle.place import cylinder
 
 MOST_NAMED = 6
@@ -60,22 +64,27 @@ class Prospects:
     price_spans: Mapping[str, Span]
     spans: tuple[str, ...]
     unknown: tuple[str, ...]
+    risks: tuple[Risk, ...] = ()
+    """every cause that may stand, each with its own chance: unlike `standing`, two of them may stand at once"""
+    own_lives: Mapping[str, str] = field(default_factory=dict)
+    """by cause: what this very car has shown of its return, in words; causes of which it shows nothing are left out"""
     harm_words: str = ""
     """what the complaint harms lastingly; empty where the pack knows of nothing"""
 
 
-def prospects_of(weighed: WeighedCase) -> Prospects:
-    """The courses of a case as it stands; pure.
+def prospects_of(weighed: WeighedCase, driving: Driving = "mixed") -> Prospects:
+    """The courses of a case as it stands, for a car driven in this way; pure.
 
     Chances: what is left after "nothing stands" is shared out by the posterior of each live root, so that exactly one
     stands in each car (two at once are not drawn; said in the outlook). A case that nothing was weighed in gives what
     the knowledge base expects of such a car.
     """
-    return _Maker(weighed).made()
+    return _Maker(weighed, driving).made()
 
 
 class _Maker:
-    def __init__(self, weighed: WeighedCase) -> None:
+    def __init__(self, weighed: WeighedCase, driving: Driving) -> None:
+        self.driving: Driving = driving
         self.weighed, self.model = weighed, weighed.weighing.model
         self.knowledge, self.belief, self.terms = weighed.knowledge, weighed.weighing.belief, weighed.weighing.terms
         self.about = self.knowledge.model.afterwards
@@ -86,6 +95,8 @@ class _Maker:
         quiet = quiet_since_change(self.model)
         self.gone_now = quiet is not None and any(quiet.values())
         self.spans: dict[str, str] = {}
+        self.own_lives: dict[str, str] = {}
+        self.risks: list[Risk] = []
 
     def made(self) -> Prospects:
         standing = self._standing()
@@ -106,7 +117,7 @@ class _Maker:
         spans["sell"] = (0.0, None)
         return Prospects(
             standing, tuple(courses), self.gone_now, spans, tuple(self.spans.values()), self._unknown(named),
-            "" if self.about.harm is None else self.about.harm.what,
+            tuple(self.risks), self.own_lives, "" if self.about.harm is None else self.about.harm.what,
         )  # fmt: skip
 
     # ------------------------------------------------------------ what may stand
@@ -131,9 +142,11 @@ class _Maker:
         name = entry.name if place == "engine" else f"{entry.name} ({place})"
         lives = [self.lives[at] for at in self._positions(cause) if at in self.lives]
         running = max((life.running_km or 0.0 for life in lives), default=0.0) if self.gone_now else 0.0
-        return Standing(
-            cause, name, chance, self._life(cause, lives), self._settle_price(cause), *self._harm(cause), running
-        )
+        life = self._life(cause, lives)
+        self.risks.append(Risk(name, self.belief[cause], life, running))
+        if running > 0.0 and cause in self.own_lives:
+            self.own_lives[cause] += _(", and the present one has {running:,.0f} km", running=running)
+        return Standing(cause, name, chance, life, self._settle_price(cause), *self._harm(cause), running)
 
     def victims_of(self, cause: str) -> list[Spoilt]:
         """What this cause spoils at the cylinders in question, be the part that sits there now spoilt or clean."""
@@ -176,12 +189,17 @@ class _Maker:
         span = next((entry.returns_after_km for entry in entries if entry.returns_after_km is not None), None)
         first, last = span or self.about.unsaid_after_km
         ground = "knowledge base, judgement" if span else "nothing is written of its return: a wide span is taken"
+        by_dose = dose_span(self.weighed.case, entries, self.driving)
+        if by_dose is not None:
+            (first, last), ground = by_dose
         ended = [km for life in lives for km in life.ended_km if km > 0.0]
         censored = [km for life in lives for km in life.censored_km]
         if ended or censored:
             seen = [f"spoilt again after {km:,.0f} km" for km in ended]
             seen += [f"still good after {km:,.0f} km" for km in censored]
             ground += f"; in this very car {', '.join(seen)}"
+            if cause is not None:
+                self.own_lives[cause] = listed_lives(ended, censored)
         name = "Something else" if cause is None else self.model.entry(cause).name
         self.spans[name] = f"{name}: back after {first:,} to {last:,} km in 8 of 10 ({ground})."
         belief = LifeBelief.from_span(max(first, 1), max(last, first + 1), self.about.counts_as_lives)
@@ -346,6 +364,12 @@ class _Maker:
         return tuple(said)
 
 
+def listed_lives(ended_km: Sequence[float], running_km: Sequence[float]) -> str:
+    """What this car has shown, in words: `it was back after 6,000 km, it held for 3,000 km`."""
+    said = [_("it was back after {km:,.0f} km", km=km) for km in ended_km]
+    return ", ".join([*said, *(_("it held for {km:,.0f} km", km=km) for km in running_km)])
+
+
 def _rate(behaviour: Behaviour, per_1000_km: Mapping[str, float]) -> float:
     """Lasting damage a 1,000 km from a fault at its usual strengths."""
     return sum(share * per_1000_km.get(strength, 0.0) for strength, share in behaviour.strength.items())
@@ -372,7 +396,7 @@ def _after_test(option: Option, named: Sequence[str]) -> dict[str, dict[str | No
             shares = [chance / total for chance, _, _ in aims]
         whole = sum(shares)
         then: dict[str | None, float] = {}
-        for share, (_, chosen, _) in zip(shares, aims, strict=True):
+        for share, (_chance, chosen, _suspects) in zip(shares, aims, strict=True):
             then[chosen] = then.get(chosen, 0.0) + share / whole
         found[cause] = then
     return found

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from firstcause.casebook.outlook import Ahead
     from firstcause.casebook.who_pays import Question
     from firstcause.outlook.forecast import Forecast
+    from firstcause.outlook.oil_dose import Driving
 
 ABOVE_ZERO = click.FloatRange(min=0, min_open=True, max=1_000_000)
 
@@ -27,6 +28,8 @@ ABOVE_ZERO = click.FloatRange(min=0, min_open=True, max=1_000_000)
               help="How long the owner will keep the car.")  # fmt: skip
 @click.option("--km-a-month", type=click.FloatRange(min=1, max=30_000), default=1_000.0, show_default=True,
               help="How far it is driven in a month.")  # fmt: skip
+@click.option("--driving", type=click.Choice(["city", "mixed", "highway"]), default="mixed", show_default=True,
+              help="How it is mostly driven: oil fouls a plug sooner in town.")  # fmt: skip
 @click.option("--rate", type=ABOVE_ZERO, default=None, help="The shop's labour rate an hour (else: knowledge base).")
 @click.option("--currency", default="USD", show_default=True, help="In what the prices are named.")
 @click.option("--cars", type=click.IntRange(100, 1_000_000), default=20_000, show_default=True,
@@ -36,8 +39,8 @@ ABOVE_ZERO = click.FloatRange(min=0, min_open=True, max=1_000_000)
               help="A folder for the three pictures (SVG).")  # fmt: skip
 @click.option("--json", "json_out", is_flag=True, help="Everything, for programs; stable keys.")
 def outlook(
-    case_file: Path, months: float, km_a_month: float, rate: float | None, currency: str, cars: int, seed: int,
-    pictures: Path | None, json_out: bool,
+    case_file: Path, months: float, km_a_month: float, driving: Driving, rate: float | None, currency: str, cars: int,
+    seed: int, pictures: Path | None, json_out: bool,
 ) -> None:  # fmt: skip
     """What each option costs over time, when the complaint may be back, and what the choice hangs on."""
     from firstcause.casebook.case import replay
@@ -49,7 +52,7 @@ def outlook(
 
     case = replay(read_case_file(case_file, at=datetime.now(UTC)).events)
     weighed = weigh_case(case, knowledge_of(case, own_folder()), shop=Shop(rate))
-    ahead = look_ahead(weighed, months, km_a_month, seed, cars)
+    ahead = look_ahead(weighed, months, km_a_month, seed, cars, driving)
     questions = who_else_pays(weighed, datetime.now(UTC).date())
     if pictures is not None:
         _draw(ahead, currency, pictures)
@@ -112,6 +115,10 @@ def print_ahead(ahead: Ahead, currency: str) -> None:
         line(f"How much dearer “{names[ahead.between[1]]}” is than “{names[ahead.between[0]]}” at the end:")
         table([(f"{m.down:,.0f} to {m.up:,.0f}", m.name) for m in ahead.matters], right=(0,))
         line("Chances moved by odds of 2, lives by 1.5, prices by 1.25, each alone (judgement).")
+    if ahead.first_back and ahead.prospects.gone_now:
+        heading("What would bring it back first, if nothing more is done")
+        table([(f"{100 * chance:.0f} in 100", name) for name, chance in ahead.first_back if chance >= 0.005])
+        line(f"Not back within {ahead.horizon_km:,.0f} km: {100 * ahead.not_back:.0f} in 100. Two may stand at once.")
     heading("On what it rests")
     for words in ahead.prospects.spans:
         line(words)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from firstcause.casebook.events import ClosingState, Linked
+from firstcause.casebook.lives import odometer_of
+from firstcause.casebook.prospects import prospects_of
 from firstcause.casebook.weighing import WeighedCase
 from firstcause.handover.causes import VICTIM_MARK, Causes
 from firstcause.handover.facts import CauseFact, Fact, Proof, VictimFact
@@ -160,6 +162,10 @@ def _when(
     if misses or case.state not in ("cured", "relieved", "not-found"):
         yield Fact(_("It is still there and can get worse at any time."))
         return
+    seen = _from_this_car(weighed, unit)
+    if seen:
+        yield from seen
+        return
     spans: dict[tuple[int, int], list[str]] = {}
     behind: tuple[CauseFact | VictimFact, ...] = (*causes.victims, *standing)
     for cause in behind:
@@ -179,3 +185,26 @@ def _when(
         )
     if not spans:
         yield Fact(_("It may come back at any time, and we cannot say when."))
+
+
+def _from_this_car(weighed: WeighedCase, unit: DistanceUnit) -> list[Fact]:
+    """When it may be back where this very car has shown how long the part lasts; empty where it has shown nothing."""
+    prospects = prospects_of(weighed)
+    limit, odometer = weighed.knowledge.model.closing.open_parent_at_most, odometer_of(weighed.case)
+    found = []
+    for each in prospects.standing:
+        if each.cause in prospects.own_lives and each.life is not None and each.chance > limit:
+            first, last = (max(1, round(each.life.left_km(share, each.running_km))) for share in (0.1, 0.9))
+            found.append(
+                Fact(
+                    _(
+                        "{it} back after {span_words}, so before about {at} in all.",
+                        it=_("Expect it") if weighed.case.state == "relieved" else _("It may come"),
+                        span_words=span_words(first, last, unit),
+                        at=about_distance(odometer + last, unit),
+                    ),
+                    tuple(e.id for e in weighed.case.effective if isinstance(e.body, Linked)),
+                    _("in this very car {seen}; for: {name}", seen=prospects.own_lives[each.cause], name=each.name),
+                )
+            )
+    return found[:2]

@@ -49,6 +49,8 @@ def _uses(pack: Pack) -> Iterator[tuple[Filed[Any], str, str, str]]:
             yield fault, f"shows[{n}].test", "tests", shows.test
         for n, link in enumerate(entry.caused_by, start=1):
             yield fault, f"caused_by[{n}].fault", "faults", link.fault
+        if entry.returns is not None and entry.returns.dose_test is not None:
+            yield fault, "returns.dose_test", "tests", entry.returns.dose_test
         for name in entry.ruins:
             yield fault, "ruins", "faults", name
         for name in entry.reseat.parts if entry.reseat else ():

@@ -120,9 +120,14 @@ class Reseat(Grounded):
 
 
 class Returns(Grounded):
-    """When the trouble is likely back if only the symptom was relieved: km driven, from and to."""
+    """When the trouble is likely back if only the symptom was relieved: km driven, from and to.
+
+    `dose_test` names a test that reads in L/1000 km how much of what spoils the part gets in; where it was read, the
+    span is reckoned from it and from the kind of driving.
+    """
 
     after_km: tuple[Annotated[int, Field(ge=0)], Annotated[int, Field(ge=0)]]
+    dose_test: Identifier | None = None
 
     @model_validator(mode="after")
     def _from_before_to(self) -> Self:

@@ -137,6 +137,12 @@ class LifeBelief:
         power = self.mass * ((1.0 - share) ** (-1.0 / self.weight) - 1.0)
         return float(self.unit_km * power ** (1.0 / self.shape))
 
+    def left_km(self, share: float, age_km: float = 0.0) -> float:
+        """Distance from now by which a life that has lasted `age_km` has ended with this chance."""
+        spent = 1.0 + (age_km / self.unit_km) ** self.shape / self.mass
+        power = self.mass * (spent * (1.0 - share) ** (-1.0 / self.weight) - 1.0)
+        return float(self.unit_km * power ** (1.0 / self.shape) - age_km)
+
     def scales_km(self, random: np.random.Generator, count: int) -> Array:
         """Draws of the scale of this car."""
         return self.unit_km * np.power(self.mass / random.gamma(self.weight, size=count), 1.0 / self.shape)
