@@ -11,9 +11,10 @@ from firstcause.casebook.advice_words import thought_words, what_if_words
 from firstcause.casebook.case import Case
 from firstcause.casebook.store import CaseLine
 from firstcause.reasoning.weigh import thought_dict, what_if_dict
+from firstcause.web.cars import waits_for
 from firstcause.web.desk import Desk
 from firstcause.web.forms import valid_body
-from firstcause.web.pages import TheDesk, waits_for
+from firstcause.web.pages import TheDesk
 from firstcause.web.views import put_back_words
 
 router = APIRouter(prefix="/api", tags=["cases"])

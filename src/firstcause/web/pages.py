@@ -23,7 +23,9 @@ from firstcause.knowledge.schema import TestEntry
 from firstcause.reasoning.saying import CAUTION
 from firstcause.vehicle.layout import common_shapes
 from firstcause.web.arguing import argument_view, choices
+from firstcause.web.cars import stand_of
 from firstcause.web.desk import Desk
+from firstcause.web.ending import End, always_said, ends_of, proof_of
 from firstcause.web.measures import asked_in
 from firstcause.web.render import Render
 from firstcause.web.views import (
@@ -75,22 +77,21 @@ def view_of(desk: Desk, case_id: str) -> tuple[CaseView, WeighedCase | None]:
 
 @router.get("/")
 def cases(request: Request, desk: TheDesk, render: TheRender) -> Response:
-    lines = []
+    lines: list[dict[str, Any]] = []
     for line in sorted(desk.store.cases(), key=lambda line: line.changed_at, reverse=True):
         weighed = desk.known_weighing(line.case_id) if line.state == "open" else None
-        lines.append({"line": line, "waits": waits_for(weighed), "weighed": weighed is not None})
-    here = [entry for entry in lines if entry["line"].state == "open"]  # type: ignore[attr-defined]
+        lines.append({"line": line, "stand": None if weighed is None else stand_of(weighed)})
+    here = [entry for entry in lines if entry["line"].state == "open"]
     gone = [entry for entry in lines if entry not in here]
     return render.page(request, "cases.html", {"here": here, "gone": gone})
 
 
-def waits_for(weighed: WeighedCase | None) -> str:
-    """The best next step in a few words; empty when it is not known yet."""
-    if weighed is None:
-        return ""
-    step = weighed.weighing.advice.best.step
-    where = "" if str(step.place) == "engine" or step.kind == "swap" else f", {step.place}"
-    return f"{step.name}{where} ({step.minutes:.0f} min)"
+@router.get("/cases/{case_id}/stand")
+def where_it_stands(request: Request, case_id: str, desk: TheDesk, render: TheRender) -> Response:
+    """The middle of one card of the cars in, weighed if it has not been: a piece of a page, for the script there."""
+    weighed, trouble = weighed_or_why(desk, case_id)
+    stand = None if weighed is None else stand_of(weighed)
+    return render.page(request, "stand.html", {"stand": stand, "trouble": trouble})
 
 
 @router.get("/new")
@@ -114,7 +115,13 @@ def case_page(request: Request, case_id: str, desk: TheDesk, render: TheRender) 
 def steps(request: Request, case_id: str, desk: TheDesk, render: TheRender) -> Response:
     view, _ = view_of(desk, case_id)
     every = [step for step in (view.best, *view.others) if step is not None]
-    return render.page(request, "steps.html", {"view": view, "tab": "case", "steps": every})
+    return render.page(request, "steps.html", {"view": view, "tab": "case", "steps": every, **money_terms(desk)})
+
+
+def money_terms(desk: Desk) -> dict[str, Any]:
+    """What amounts are reckoned with: the hourly rate, whether it is the shop's own, and the currency."""
+    own = desk.shop.labour_per_hour
+    return {"rate": desk.usual_rate if own is None else own, "own_rate": own is not None, "currency": desk.currency}
 
 
 @router.get("/cases/{case_id}/step")
@@ -204,11 +211,13 @@ def pictures_of(desk: Desk, drove: Drove) -> list[str]:
 @router.get("/cases/{case_id}/closing")
 def closing(request: Request, case_id: str, desk: TheDesk, render: TheRender) -> Response:
     view, weighed = view_of(desk, case_id)
-    against = {state: () if weighed is None else weighed.objections[state] for state in CLOSING_STATES}
+    bare = tuple(End(state, False, ()) for state in CLOSING_STATES)
     values = {
         "view": view,
         "tab": "closing",
-        "objections": against,
+        "ends": bare if weighed is None else ends_of(weighed),
+        "always": () if weighed is None else always_said(weighed),
+        "proof": None if weighed is None else proof_of(weighed),
         "in_words": lambda text: parts_in_words(text, desk.knowledge_of(case_id)),
     }
     return render.page(request, "closing.html", values)

@@ -190,21 +190,23 @@ document.addEventListener("input", ({ target }) => {
   for (const item of place(target.dataset.filter).children) item.hidden = !item.textContent.toLowerCase().includes(wanted);
 });
 
-async function showWaits() {
-  for (const place of document.querySelectorAll("[data-waits]")) {
-    place.textContent = "Being weighed …";
+// Cars that were not weighed yet are weighed one after the other, and each card is filled as soon as it is known.
+async function showStands() {
+  for (const card of document.querySelectorAll("[data-stand]")) {
     try {
-      const answer = await fetch(`/api/cases/${place.dataset.waits}/waits-for`);
-      const told = await answer.json();
-      place.textContent = answer.ok ? `Next: ${told.waits_for}` : told.error;
+      const answer = await fetch(`/cases/${card.dataset.stand}/stand`);
+      if (!answer.ok) continue;
+      const piece = document.createElement("template");
+      piece.innerHTML = await answer.text();
+      card.replaceChildren(piece.content);
     } catch {
-      place.textContent = "Open it to weigh what comes next";
+      return; // no answer: the card says to open it
     }
   }
 }
 
 const { case: caseId, head } = document.body.dataset;
-showWaits();
+showStands();
 
 // The casebook thinks on while somebody works here, a second at a time; it ends when the story moves or the page goes.
 async function thinkOn(place) {
