@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Annotated, Literal
@@ -11,6 +10,7 @@ from pydantic import Field, ValidationError
 
 from firstcause.casebook.events import Strict
 from firstcause.casebook.shop import Shop
+from firstcause.casebook.whole_file import write_whole
 from firstcause.errors import CaseError
 
 Units = Literal["metric", "imperial"]
@@ -73,12 +73,7 @@ def read_settings(path: Path) -> ShopSettings | None:
 
 def keep_settings(path: Path, settings: ShopSettings) -> None:
     """Write them whole or not at all. Raises SettingsUnreadable when the disk refuses; the old ones stay then."""
-    beside = path.with_name(path.name + ".new")
     try:
-        with beside.open("w", encoding="utf-8") as file:
-            file.write(settings.model_dump_json(indent=2) + "\n")
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(path)
+        write_whole(path, settings.model_dump_json(indent=2) + "\n")
     except OSError as error:
         raise SettingsUnreadable(path, f"it cannot be written ({error}); the old settings stay") from error

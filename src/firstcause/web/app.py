@@ -20,10 +20,11 @@ from firstcause.casebook.store import CaseStore, NoSuchCase, NotReadable, NotRec
 from firstcause.casebook.words import say
 from firstcause.errors import FirstcauseError
 from firstcause.knowledge.base import Knowledge, load, pack_names
-from firstcause.web import actions, api, knowing, money, pages, papers, settings, stream
+from firstcause.web import actions, api, doorway, knowing, money, pages, papers, settings, stream
 from firstcause.web.desk import Desk
 from firstcause.web.guard import LOOPBACK, Guard, TooLarge, WrongKind
 from firstcause.web.language import SpeaksTheShopsLanguage
+from firstcause.web.pairing import Pairing
 from firstcause.web.render import STATIC, Render, wants_json
 
 _STATUS: tuple[tuple[type[FirstcauseError], int], ...] = (
@@ -44,12 +45,14 @@ def create_app(
     packs: Mapping[str, Knowledge] | None = None,
     shop: Shop = Shop(),  # noqa: B008
     hosts: Sequence[str] = LOOPBACK,
+    pairing: Pairing | None = None,
 ) -> FastAPI:
     """The page over the casebook at `store_path` (made when it is not there).
 
     `clock` gives the time of every event and must know its zone; `packs` are the shipped packs unless given; `shop`
     says a rate and tools that go before the kept settings while this runs; `hosts` are the names under which the page
-    answers, loopback only unless told otherwise.
+    answers, loopback only unless told otherwise; with `pairing` every device but the server itself
+    must be let in first.
 
     Raises NotACasebook when the file is none, SettingsUnreadable when the settings beside it are broken,
     KnowledgeError when the knowledge base cannot be read.
@@ -70,9 +73,12 @@ def create_app(
     app.state.desk, app.state.render = desk, Render(lambda: desk.settings)
     app.state.streams = stream.Streams(store.head)
     desk.listeners.append(stream.tell(app.state.streams, desk))
+    app.state.pairing = pairing
+    if pairing is not None:
+        app.add_middleware(doorway.Doorway, pairing=pairing)
     app.add_middleware(Guard, hosts=hosts)
     app.add_middleware(SpeaksTheShopsLanguage, language=lambda: desk.settings.language)
-    for module in (pages, papers, money, knowing, actions, settings, api, stream):
+    for module in (pages, papers, money, knowing, actions, settings, doorway, api, stream):
         app.include_router(module.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_exception_handler(FirstcauseError, _sentence)

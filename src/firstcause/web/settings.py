@@ -13,6 +13,7 @@ from firstcause.casebook.shop_settings import ShopSettings
 from firstcause.handover.paper_rules import rule_sets
 from firstcause.tongue import languages
 from firstcause.web.actions import TheForm, go_to
+from firstcause.web.doorway import door_values
 from firstcause.web.forms import NotFilledIn, complaints_of, number_of, text
 from firstcause.web.guard import is_own_page
 from firstcause.web.pages import TheDesk, TheRender
@@ -39,6 +40,7 @@ def settings(
         "given_at_start": desk.given_at_start,
         "looks_known": LOOKS,
         "rule_sets": tuple(rule_sets().values()),
+        **door_values(request),
     }
     return render.page(request, "settings.html", values)
 
