@@ -73,9 +73,7 @@ def serve(
         hosts = tuple(name.lower() for name in dict.fromkeys((*_LOOPBACK, shown, *names, *mine)))
         pairing.address = f"{scheme}://{shown}:{port}"
     packs = {name: load(name, own=own_folder()) for name in pack_names()}
-    app = create_app(
-        store_path, clock=lambda: datetime.now(UTC), packs=packs, shop=shop, hosts=hosts, pairing=pairing
-    )
+    app = create_app(store_path, clock=lambda: datetime.now(UTC), packs=packs, shop=shop, hosts=hosts, pairing=pairing)
     click.echo(f"firstcause: {scheme}://{shown}:{port}/  (casebook {store_path}; stop with Ctrl-C)")
     if pairing is not None:
         _show_code(pairing)
