@@ -12,6 +12,7 @@ from firstcause.casebook.events import Corrected, Counted, Drove, Found, FreezeF
 from firstcause.casebook.words import watched_words
 from firstcause.reasoning.choice import Outlook
 from firstcause.reasoning.steps import Step
+from firstcause.roadtest.remembered import keep_remembered, remember
 from firstcause.vehicle.place import ENGINE
 from firstcause.web.forms import NotFilledIn, body_from_json, number_of
 from firstcause.web.views import outcome_view
@@ -197,6 +198,30 @@ def test_a_drive_is_judged_kept_and_drawn(shop):
     picture = shop.client.get(f"/cases/{case_id}/drives/e6/time.svg")
     assert picture.headers["content-type"] == "image/svg+xml"
     assert picture.text.startswith("<svg")
+
+
+def test_several_files_are_one_drive_and_each_says_what_was_read(shop):
+    """Two tables that follow each other by their clock; of the second a column was said before what it is."""
+    case_id = shop.misfiring()
+    keep_remembered(
+        shop.desk._columns_file, remember({}, ["timestamp", "Drehzahl", "speed_kmh"], {"Drehzahl": "rpm"})
+    )
+    first = "timestamp,rpm,speed_kmh\n" + "".join(f"{1700000000 + t},1500,60\n" for t in range(300))
+    second = "timestamp,Drehzahl,speed_kmh\n" + "".join(f"{1700000300 + t},2000,60\n" for t in range(300))
+    files = [("log", ("a.csv", first.encode())), ("log", ("b.csv", second.encode()))]
+    answer = shop.client.post(f"/cases/{case_id}/drives", files=files)
+    assert answer.status_code == 303, answer.text
+    drove = last(shop, case_id)
+    reading = drove.judgement["reading"]
+    assert [each["file"] for each in reading["files"]] == ["a.csv", "b.csv"]
+    assert len(reading["recordings"]) == 2
+    log = shop.desk.drive_log(drove)
+    assert log.duration_s == pytest.approx(599)
+    assert log.rpm.max() == 2000
+    page = unescape(shop.client.get(f"/cases/{case_id}/roadtest").text)
+    assert "b.csv: 300 of 300 rows" in page
+    assert "as you said of these columns before: 'Drehzahl' is rpm" in page
+    assert "What the car will do next" in page
 
 
 def test_a_drive_with_counters_brings_its_counts(shop):

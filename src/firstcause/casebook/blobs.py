@@ -99,6 +99,12 @@ class BlobFolder:
         """The bytes; raises LostAttachment when they are gone or changed."""
         return b"".join(self.chunks(sha256))
 
+    def file(self, sha256: str) -> Path:
+        """The file itself, for a reader that goes through it in pieces; raises LostAttachment when gone or changed."""
+        for _ in self.chunks(sha256):
+            pass
+        return self._path(sha256)
+
     def is_whole(self, sha256: str) -> bool:
         """Whether the bytes are there and are what was kept."""
         try:

@@ -22,6 +22,7 @@ from firstcause.roadtest.records import (
     PermanentRecord,
     Records,
     RuleReading,
+    Sighting,
     after_cycle,
     erased,
     monitor_of,
@@ -34,10 +35,14 @@ from firstcause.signals.snapshot import Snapshot as WireSnapshot
 
 @dataclass(frozen=True)
 class FreshDrive:
-    """A drive that is judged now and is not in the case yet, and what the car said after it, where it was asked."""
+    """A drive that is judged now and is not in the case yet.
+
+    `after`: what the car said after it, where it was asked; `ran`: which self-checks it said had run, if only that.
+    """
 
     judged: Mapping[str, Any]
     after: WireSnapshot | None = None
+    ran: Mapping[str, bool] | None = None
 
 
 @dataclass
@@ -95,7 +100,8 @@ def standing_of(
             _drive(both, case, body.judgement, {}, frame, reading)
     for drive in fresh:
         if drive.judged.get("trips") not in known:
-            _drive(both, case, drive.judged, _ran(drive.after), frame, reading)
+            ran = _ran(drive.after) if drive.ran is None else drive.ran
+            _drive(both, case, drive.judged, ran, frame, reading)
         if drive.after is not None:
             _read(both, snapshot_event(drive.after), frame)
     return Standing(both.best, both.worst, both.before, both.checks, both.warm_ups, 0.0, both.left_open)
@@ -119,7 +125,11 @@ def _drive(
     seen = cycles_of(judged, codes, frame, cylinders=case.layout.count, ran=ran, reading=reading)
     for cycle in seen:
         both.best = after_cycle(both.best, cycle.at_best, reading)
+        was_complete = both.worst.complete
         both.worst = after_cycle(both.worst, cycle.at_worst, reading)
+        if any(isinstance(each, Sighting) for each in cycle.at_worst.happened):
+            # found once and no lamp for it: the check stays open, which is worse for readiness than the lamp's rule
+            both.worst = replace(both.worst, complete=both.worst.complete - ({"misfire"} - was_complete))
         both.warm_ups += cycle.at_worst.warm_up
     both.left_open = tuple(dict.fromkeys((*both.left_open, *kept_open(seen))))
 

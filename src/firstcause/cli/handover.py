@@ -52,18 +52,21 @@ def report_of(store: CaseStore, case_id: str, knowledge: Knowledge, at: datetime
     """The facts of the hand-over as the case stands, with its drives; a lost recording is left out and said."""
     from firstcause.casebook.blobs import LostAttachment
     from firstcause.casebook.weighing import weigh_case
+    from firstcause.cli.recorded import read_kept
     from firstcause.handover import build_report
-    from firstcause.roadtest.reading import decode, read_drive
 
     head, case = store.head(case_id), store.case(case_id)
     logs = {}
-    for sha256 in {drive.log_sha256 for drive in case.drives if drive.log_sha256 is not None}:
+    for drive in case.drives:
+        if drive.log_sha256 is None or drive.log_sha256 in logs:
+            continue
+        several = ((drive.judgement or {}).get("reading") or {}).get("recordings") or [drive.log_sha256]
         try:
-            log = decode(store.blobs.read(sha256))
+            found = read_kept(store.blobs, several).drives
         except LostAttachment as error:
             click.echo(f"firstcause: The picture of one drive is left out. {error}", err=True)
             continue
-        logs[sha256] = max(read_drive(log).drives, key=lambda drive: drive.duration_s)
+        logs[drive.log_sha256] = max(found, key=lambda log: log.duration_s)
     return build_report(weigh_case(case, knowledge), head=head, now=at, people=store.people(case_id), logs=logs)
 
 

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
+from firstcause.casebook.blobs import BlobFolder
 from firstcause.errors import RequestError
 from firstcause.link.logs import MEASUREMENTS, is_recording, read_recording
 from firstcause.roadtest.drivelog import Reading
 from firstcause.roadtest.reading import headings_of_file, read_drive_file
 from firstcause.roadtest.remembered import recalled
 from firstcause.roadtest.tracks import Part, Track, guess_track, join_parts, read_tracks
+
+_CANDUMP = re.compile(rb"\(\d+\.\d+\) \w+ [0-9A-Fa-f]+#")
 
 
 def read_recorded(
@@ -50,8 +55,47 @@ def read_recorded(
         gaps=tuple(gap for report in reports for gap in report.gaps),
         notes=(*said, *dict.fromkeys(note for report in reports for note in report.notes)),
         clean_path=all(report.clean_path for report in reports),
+        rows_whole=sum(report.rows_whole for report in reports),
+        files=tuple((file.name, report) for file, report in zip(files, reports, strict=True)),
     )
     return Reading((drive,), together)
+
+
+def read_kept(
+    blobs: BlobFolder, hashes: Sequence[str], kept: Mapping[str, Any] | None = None, name: str = "drive"
+) -> Reading:
+    """A drive from recordings that a casebook has kept under the hash of their bytes, in the order of the drive.
+
+    A kept file has no name that tells its form, so its first bytes do. Raises LostAttachment, LogError.
+    """
+    with TemporaryDirectory(prefix="firstcause-") as folder:
+        files = []
+        for number, sha256 in enumerate(hashes, start=1):
+            whole = blobs.file(sha256)
+            with whole.open("rb") as file:
+                ending = ending_of(file.read(64))
+            stem = name if len(hashes) == 1 else f"{name} {number}"
+            beside = Path(folder) / f"{stem}{ending}"
+            beside.symlink_to(whole.resolve())
+            files.append(beside)
+        return read_recorded(files, kept=kept)
+
+
+def ending_of(head: bytes) -> str:
+    """The ending that belongs to a recording by its first bytes; .csv for anything else.
+
+    Source: ASAM MDF 4 (identification block "MDF     ") and the forms that python-can writes, from memory.
+    """
+    text = head.lstrip(b"\xef\xbb\xbf")
+    if head.startswith(b"MDF     "):
+        return ".mf4"
+    if head.startswith(b"LOGG"):
+        return ".blf"
+    if text.startswith(b"date "):
+        return ".asc"
+    if text.startswith(b";$FILEVERSION"):
+        return ".trc"
+    return ".log" if _CANDUMP.match(text) else ".csv"
 
 
 def headings_of(file: Path, kept: Mapping[str, Any], mapping: Mapping[str, str]) -> tuple[str, ...]:

@@ -83,9 +83,9 @@ def _seen(
         if place is not None and (back if best else back is True):
             happened.append(place)
         if again if not best else again is True:
-            happened += [
-                Sighting(code, place if code_kind(code) in ("misfire", "fuel system") else None) for code in codes
-            ]
+            # at worst at either level, which stores it and lights the lamp in one drive: (e)(3.4.1)(B)
+            found = [code for code in codes if code_kind(code) == "misfire"]
+            happened += [Sighting(code, place, catalyst) for catalyst in (False, True) for code in found]
         happened += [Ran(name) for name, surely in monitors.items() if surely or best]
         run, fast, idle = (_span(items[name], best) for name in ("run", "fast", "idle"))
         start_c, hottest_c = _warmth(trip["warm_up_verdict"], warm, best)

@@ -163,6 +163,7 @@ class ReadingReport:
     """What was read, used, assumed and set aside. Every row of the file is in `rows_used` or in `set_aside`.
 
     `rows_whole`: rows with as many fields as headings; each column has so many cells, all counted in its `ColumnUse`.
+    `files`: with several files of one drive, each one's own report; the numbers above are then of all together.
     """
 
     rows_read: int
@@ -174,10 +175,12 @@ class ReadingReport:
     notes: tuple[str, ...]
     clean_path: bool
     rows_whole: int = 0
+    files: tuple[tuple[str, ReadingReport], ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON; keys are stable."""
         return {
+            "files": [{"file": name, **report.to_dict()} for name, report in self.files],
             "rows_read": self.rows_read,
             "rows_used": self.rows_used,
             "rows_whole": self.rows_whole,
@@ -207,7 +210,14 @@ class ReadingReport:
         }
 
     def sentences(self) -> list[str]:
-        """The report in plain words, most important first."""
+        """The report in plain words, most important first; with several files a block for each, under its name."""
+        if self.files:
+            own = {note for _, report in self.files for note in report.notes}
+            return [
+                f"{self.rows_used} of {self.rows_read} rows were used, from {len(self.files)} files.",
+                *(f"{note}." for note in self.notes if note not in own),
+                *(f"{name}: {words}" for name, report in self.files for words in report.sentences()),
+            ]
         said = [f"{self.rows_used} of {self.rows_read} rows were used."]
         for s in self.set_aside:
             lines = ", ".join(map(str, s.first_lines)) + (" …" if s.count > len(s.first_lines) else "")

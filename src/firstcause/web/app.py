@@ -69,7 +69,10 @@ def create_app(
     app = FastAPI(title="firstcause", docs_url=None, redoc_url=None, openapi_url="/api/openapi.json", lifespan=closing)
     if packs is None:
         packs = {name: load(name) for name in pack_names()}
-    desk = Desk(store, packs, clock=clock, settings=kept, settings_file=settings_file, given_at_start=shop)
+    desk = Desk(
+        store, packs, clock=clock, settings=kept, settings_file=settings_file, given_at_start=shop,
+        columns_file=store_path.with_suffix(".columns.json"),
+    )  # fmt: skip
     app.state.desk, app.state.render = desk, Render(lambda: desk.settings)
     app.state.streams = stream.Streams(store.head)
     desk.listeners.append(stream.tell(app.state.streams, desk))

@@ -4,24 +4,28 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from threading import Lock
+from typing import Any
 
 from firstcause.casebook.case import replay
-from firstcause.casebook.events import Body, Event
+from firstcause.casebook.events import Body, Drove, Event
 from firstcause.casebook.people import Person
 from firstcause.casebook.recording import admitted_all
+from firstcause.casebook.records_ahead import coming_of
 from firstcause.casebook.shop import Shop
 from firstcause.casebook.shop_settings import ShopSettings, keep_settings
 from firstcause.casebook.store import CaseStore, Recorded, WrittenInBetween
 from firstcause.casebook.weighing import WeighedCase, weigh_case
+from firstcause.cli.recorded import read_kept
 from firstcause.errors import FirstcauseError, KnowledgeError
 from firstcause.knowledge.base import Knowledge
 from firstcause.knowledge.spoken import as_spoken
 from firstcause.reasoning.lookahead import Thought
-from firstcause.roadtest.drivelog import DriveLog
-from firstcause.roadtest.reading import decode, read_drive
+from firstcause.roadtest.coming import Coming
+from firstcause.roadtest.drivelog import DriveLog, Reading
+from firstcause.roadtest.remembered import read_remembered
 from firstcause.tongue import language
 from firstcause.web.thinking import Thinking
 
@@ -30,9 +34,15 @@ KEPT_LOGS = 8
 TRIES = 5  # how often to look again when another device wrote between looking and recording
 
 
-def judged_drive(data: bytes, name: str) -> DriveLog:
-    """The drive that is judged from a log file: with several in one file, the longest. Raises LogError."""
-    return max(read_drive(decode(data), name=name).drives, key=lambda log: log.duration_s)
+def judged_drive(reading: Reading) -> DriveLog:
+    """The drive that is judged: with several in one file, the longest."""
+    return max(reading.drives, key=lambda log: log.duration_s)
+
+
+def recordings_of(drove: Drove) -> tuple[str, ...]:
+    """The hashes of the recordings of a drive, in order; empty for one that was typed."""
+    several = ((drove.judgement or {}).get("reading") or {}).get("recordings")
+    return tuple(several) if several else (drove.log_sha256,) if drove.log_sha256 else ()
 
 
 class Desk:
@@ -41,9 +51,14 @@ class Desk:
     def __init__(
         self, store: CaseStore, packs: Mapping[str, Knowledge], *, clock: Callable[[], datetime],
         settings: ShopSettings = ShopSettings(), settings_file: Path | None = None,  # noqa: B008
-        given_at_start: Shop = Shop(),  # noqa: B008
+        given_at_start: Shop = Shop(), columns_file: Path | None = None,  # noqa: B008
     ) -> None:  # fmt: skip
-        """`given_at_start`: rate and tools from the command line, which go before the settings while this runs."""
+        """`given_at_start`: rate and tools from the command line, which go before the settings while this runs.
+
+        `columns_file`: what the shop once said of the columns of its drive logs, see `roadtest.remembered`.
+        """
+        self._columns_file = columns_file
+        self._coming: OrderedDict[tuple[str, str, date], Coming | None] = OrderedDict()
         self.store, self.packs, self.clock = store, packs, clock
         self.settings, self._settings_file, self.given_at_start = settings, settings_file, given_at_start
         self.listeners: list[Callable[[str, Recorded], None]] = []  # told of everything recorded here, after it is kept
@@ -116,16 +131,38 @@ class Desk:
         weighed = self.weighed(case_id)
         return weighed, self._thinking.further(key, weighed.weighing)
 
-    def drive_log(self, sha256: str) -> DriveLog:
-        """The drive in a kept log, see `judged_drive`. Raises LostAttachment, or LogError when it cannot be read."""
+    def columns(self) -> dict[str, Any]:
+        """What the shop has said of the columns of its logs. Raises RememberedUnreadable."""
+        return {} if self._columns_file is None else read_remembered(self._columns_file)
+
+    def drive_log(self, drove: Drove) -> DriveLog:
+        """The drive in its kept recordings, see `judged_drive`; read in pieces, with the remembered columns.
+
+        Raises LostAttachment, or LogError when they cannot be read.
+        """
+        hashes = recordings_of(drove)
+        key = " ".join(hashes)
         with self._lock:
-            found = self._logs.get(sha256)
+            found = self._logs.get(key)
         if found is None:
-            found = judged_drive(self.store.blobs.read(sha256), "drive")
+            found = judged_drive(read_kept(self.store.blobs, hashes, self.columns()))
             with self._lock:
-                self._logs[sha256] = found
+                self._logs[key] = found
                 while len(self._logs) > KEPT_LOGS:
                     self._logs.popitem(last=False)
+        return found
+
+    def coming(self, case_id: str) -> Coming | None:
+        """What the car will do next from today on; worked out once for each head of the story and day."""
+        key = (case_id, self.store.head(case_id), self.clock().date())
+        with self._lock:
+            if key in self._coming:
+                return self._coming[key]
+        found = coming_of(self.store.case(case_id), key[2])
+        with self._lock:
+            self._coming[key] = found
+            while len(self._coming) > KEPT_WEIGHINGS:
+                self._coming.popitem(last=False)
         return found
 
     def record(self, case_id: str, body: Body, by: str, expected_head: str | None = None) -> Event:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from urllib.parse import urlsplit
 
@@ -14,7 +15,8 @@ from firstcause.errors import RequestError
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 MOST_BYTES = 24_000_000  # of one request; a phone's photo has 3 to 12 MB
 MOST_PHOTO_BYTES = 16_000_000
-MOST_LOG_BYTES = 20_000_000
+MOST_LOG_BYTES = 2_200_000_000  # of the recordings of one drive, which are read in pieces and never held whole
+_DRIVES = re.compile(r"/cases/[^/]+/drives")
 READING = ("GET", "HEAD")
 CSP = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self';"
@@ -61,7 +63,8 @@ class Guard:
             await self.app(scope, receive, send)
             return
         headers = Headers(scope=scope)
-        answer = self._refusal(scope["method"], scope["scheme"], headers)
+        most = MOST_LOG_BYTES if _DRIVES.fullmatch(scope["path"]) else self.most_bytes
+        answer = self._refusal(scope["method"], scope["scheme"], headers, most)
         app: ASGIApp = self.app if answer is None else answer
         taken = 0
 
@@ -69,8 +72,8 @@ class Guard:
             nonlocal taken
             message = await receive()
             taken += len(message.get("body", b""))
-            if taken > self.most_bytes:
-                raise TooLarge(self.most_bytes)
+            if taken > most:
+                raise TooLarge(most)
             return message
 
         async def dressed(message: Message) -> None:
@@ -83,7 +86,7 @@ class Guard:
 
         await app(scope, counted, dressed)
 
-    def _refusal(self, method: str, scheme: str, headers: Headers) -> PlainTextResponse | None:
+    def _refusal(self, method: str, scheme: str, headers: Headers, most: int) -> PlainTextResponse | None:
         if host_of(headers.get("host", "")) not in self.hosts:
             return _refused(421, "This page is served under another name. Nothing was read or written.")
         if method in READING:
@@ -91,8 +94,8 @@ class Guard:
         if not same_origin(scheme, headers):
             return _refused(403, "Another site tried to write into the casebook. Nothing was written.")
         length = headers.get("content-length", "0")
-        if not length.isdigit() or int(length) > self.most_bytes:
-            return _refused(413, str(TooLarge(self.most_bytes)))
+        if not length.isdigit() or int(length) > most:
+            return _refused(413, str(TooLarge(most)))
         return None
 
 

@@ -193,7 +193,10 @@ def roadtest(request: Request, case_id: str, desk: TheDesk, render: TheRender) -
         for event in reversed(view.case.effective)
         if isinstance(event.body, Drove)
     ]
-    values = {"view": view, "tab": "roadtest", "drives": drives, "knowledge": desk.knowledge_of(case_id)}
+    values = {
+        "view": view, "tab": "roadtest", "drives": drives, "knowledge": desk.knowledge_of(case_id),
+        "coming": desk.coming(case_id),
+    }  # fmt: skip
     return render.page(request, "roadtest.html", values)
 
 
@@ -202,7 +205,7 @@ def pictures_of(desk: Desk, drove: Drove) -> list[str]:
     if drove.log_sha256 is None:
         return []
     try:
-        log = desk.drive_log(drove.log_sha256)
+        log = desk.drive_log(drove)
     except FirstcauseError:
         return []
     return ["time", "plane"] if log.rpm is not None and log.load_percent is not None else ["time"]

@@ -47,7 +47,7 @@ def drive_picture(case_id: str, event_id: str, picture: str, desk: TheDesk) -> R
     body = next((e.body for e in case.effective if e.id == event_id and isinstance(e.body, Drove)), None)
     if body is None or body.log_sha256 is None or picture not in ("time", "plane"):
         raise RequestError("There is no such picture of a road test. Nothing was changed.")
-    log = desk.drive_log(body.log_sha256)
+    log = desk.drive_log(body)
     frame = freeze_frame_of(case.freeze_frame)
     drawn = drive_over_time_svg(log, frame) if picture == "time" else speed_load_plane_svg(log, frame)
     if drawn is None:
@@ -84,7 +84,7 @@ def report_of(desk: Desk, case_id: str) -> Report:
     for drive in weighed.case.drives:
         if drive.log_sha256 is not None:
             with suppress(LostAttachment, LogError):
-                logs[drive.log_sha256] = desk.drive_log(drive.log_sha256)
+                logs[drive.log_sha256] = desk.drive_log(drive)
     return build_report(
         weighed, head=head, now=desk.clock(), people=desk.store.people(case_id), currency=desk.currency, logs=logs
     )
