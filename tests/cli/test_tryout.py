@@ -77,8 +77,8 @@ def test_the_erase_came_after_the_evidence_and_left_the_permanent_record(
 def test_it_leaves_what_it_names(played: tuple[Path, str]) -> None:
     folder = played[0]
     for story in ("valve", "rings"):
-        for name in ("owner.html", "owner.pdf", "record.html", "record.pdf", "case.toml", "case.zip", "bus.log",
-                     "road-test.csv"):  # fmt: skip
+        for name in ("owner.html", "owner.pdf", "annex.html", "annex.pdf", "record.html", "record.pdf", "case.toml",
+                     "case.zip", "bus.log", "road-test.csv"):  # fmt: skip
             assert (folder / f"{story}-{name}").stat().st_size > 1000, name
 
 

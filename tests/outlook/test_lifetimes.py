@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from math import gamma
+
 import numpy as np
 import pytest
-from scipy import integrate, stats
+from scipy import integrate, optimize, stats
 
 from firstcause.errors import RequestError
 from firstcause.outlook.lifetime import LifeBelief, NoCredibleFit, Weibull, fit_weibull
@@ -113,6 +115,33 @@ def test_renewals_of_a_life_without_wear_are_rate_times_distance() -> None:
     renewals = expected_renewals(Weibull(1.0, 10_000.0).survival, 50_000.0)
     assert renewals[-1] == pytest.approx(5.0, abs=1e-4)
     assert renewals[500] == pytest.approx(2.5, abs=1e-4)
+
+
+# Tijms, A First Course in Stochastic Models (Wiley, 2003), table 8.1.1: renewal function of a Weibull life of mean 1,
+# by its squared coefficient of variation. Read on 2026-11-26.
+PRINTED = {
+    0.25: {
+        0.1: "0.0061", 0.2: "0.0261", 0.4: "0.1087", 0.6: "0.2422", 0.8: "0.4141", 1.0: "0.6091", 1.2: "0.8143",
+        1.5: "1.124", 2.0: "1.627", 2.5: "2.125",
+    },
+    2.0: {
+        0.2: "0.3841", 0.5: "0.7785", 1.0: "1.357", 1.5: "1.901", 2.0: "2.428", 2.5: "2.947", 3.0: "3.460",
+        3.5: "3.969", 5.0: "5.485", 7.5: "7.995",
+    },
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("spread", PRINTED)
+def test_renewals_of_a_weibull_life_are_those_of_the_printed_table(spread: float) -> None:
+    """Every printed value, within half its last digit and the error of our step (2e-5: against finer steps)."""
+    shape = optimize.brentq(lambda k: gamma(1 + 2 / k) / gamma(1 + 1 / k) ** 2 - 1 - spread, 0.3, 10.0)
+    life, farthest = Weibull(shape, 1.0 / gamma(1.0 + 1.0 / shape)), max(PRINTED[spread])
+    steps = 2000
+    renewals = expected_renewals(life.survival, farthest, steps)
+    for at, printed in PRINTED[spread].items():
+        half_a_digit = 0.5 * 10.0 ** -len(printed.partition(".")[2])
+        found = float(np.interp(at, np.linspace(0.0, farthest, steps + 1), renewals))
+        assert abs(found - float(printed)) <= half_a_digit + 2e-5, at
 
 
 def test_renewals_of_an_erlang_life() -> None:

@@ -50,8 +50,8 @@ class _Plot:
             found.append(text(self.x(km), under + 16, f"{km:,.0f}", "tick", anchor="middle", fill=QUIET))
             found.append(text(self.x(km), under + 30, f"{share * months:.0f}", "tick", anchor="middle", fill=QUIET))
         under = TOP + PLOT_HEIGHT
-        found.append(text(LEFT + PLOT_WIDTH + 30, under + 16, "km", "tick", fill=QUIET))
-        found.append(text(LEFT + PLOT_WIDTH + 30, under + 30, "months", "tick", fill=QUIET))
+        found.append(text(LEFT - 14, under + 16, "km", "tick", anchor="end", fill=QUIET))
+        found.append(text(LEFT - 14, under + 30, "months", "tick", anchor="end", fill=QUIET))
         return "".join(found)
 
 

@@ -23,7 +23,7 @@ _HEADLINES: Mapping[str, tuple[str, str]] = Said(
         ),
         "relieved": (
             "{Trouble} is gone for now. Its cause is still there.",
-            "This is relief, not a cure. What made it {does} can bring it back.",
+            "This is relief, not a cure. What made it {does} can bring it back. A cure is not proven.",
         ),
         "declined": (
             "The fault is still there. You decided against the repair.",
@@ -31,7 +31,8 @@ _HEADLINES: Mapping[str, tuple[str, str]] = Said(
         ),
         "not-found": (
             "We did not find the cause.",
-            "What we tested and what we could not test is written here, so that nothing has to be done twice.",
+            "Nothing is proven. What we tested and what we could not test is written here. "
+            "So nothing has to be done twice.",
         ),
         "referred": (
             "The fault is still there. Another workshop should go on.",
@@ -60,7 +61,8 @@ _CAME_BACK = N_(
 )
 _CLAIMS: tuple[ClosingState, ...] = ("cured", "relieved")
 _VICTIM_RENEWED = N_(
-    "This is relief, not a cure. The part that failed was spoilt by something else, and that still stands."
+    "This is relief, not a cure. A cure is not proven. "
+    "The part that failed was spoilt by something else, and that still stands."
 )
 
 

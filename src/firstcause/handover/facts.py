@@ -287,6 +287,7 @@ class Report:
     permanent_words: tuple[Fact, ...]
     returns: tuple[Fact, ...]
     watch: tuple[Fact, ...]
+    look_again: tuple[Fact, ...]
     options: tuple[OptionFact, ...]
     price_ground: str
     authorisations: tuple[Authorisation, ...]

@@ -6,6 +6,8 @@ from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from firstcause.handover.annex import annex_page
+from firstcause.handover.annex_telling import AnnexFacts
 from firstcause.handover.facts import Report
 from firstcause.handover.owner_page import owner_page
 from firstcause.handover.page import Page
@@ -17,6 +19,12 @@ def owner_page_html(report: Report) -> str:
     """The owner's page: one sheet of paper when printed, one file with its pictures inside."""
     with speaking(report.language):
         return _rendered("owner.html.j2", owner_page(report))
+
+
+def owner_annex_html(report: Report, more: AnnexFacts) -> str:
+    """The annex of the owner's page, one file that prints."""
+    with speaking(report.language):
+        return _rendered("record.html.j2", annex_page(report, more))
 
 
 def technician_record_html(report: Report) -> str:

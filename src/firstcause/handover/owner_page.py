@@ -15,8 +15,13 @@ NOT_LEGAL = N_(
 )
 
 
-def owner_page(report: Report, not_done: Literal["main", "side"] = "main") -> Page:
-    """One page for the owner, made from nothing but the report; `not_done` says on which side that part stands."""
+def owner_page(
+    report: Report, not_done: Literal["main", "side"] = "main", pictures_mm: tuple[float, float] = (54, 42)
+) -> Page:
+    """One page for the owner, made from nothing but the report; `not_done` says on which side that part stands.
+
+    `pictures_mm`: how high the engine and the evidence may be on paper.
+    """
     sections: Iterable[Section | None] = (
         section(_("What stands against this closing"), "main", points(report.against_closing)),
         section(_("Why the car came"), "main", points((*report.complaint, *_first_decision(report)))),
@@ -34,10 +39,13 @@ def owner_page(report: Report, not_done: Literal["main", "side"] = "main") -> Pa
         ),
         section(_("What we did"), "main", points((*report.done, *report.moved, *report.old_parts))),
         section(_("What to watch"), "main", points((*report.watch, *report.cautions))),
-        section(_("The engine"), "side", drawing(report.engine, _engine_caption(report), 54)),
-        None if report.evidence is None else section(_("The evidence"), "side", drawing(report.evidence, "", 42)),
+        section(_("The engine"), "side", drawing(report.engine, _engine_caption(report), pictures_mm[0])),
+        None
+        if report.evidence is None
+        else section(_("The evidence"), "side", drawing(report.evidence, "", pictures_mm[1])),
         section(_("What we did not do"), not_done, points(report.not_done)),
         section(_("What may come back"), "side", points(report.returns)),
+        section(_("When to look again"), "side", points(report.look_again)),
         section(
             _("What could be done, and what it costs"),
             "wide",
@@ -56,7 +64,7 @@ def owner_page(report: Report, not_done: Literal["main", "side"] = "main") -> Pa
         headline=report.headline,
         meaning=report.meaning,
         sections=tuple(each for each in sections if each is not None),
-        footer=_footer(report),
+        footer=(_("More, and every word of the trade explained: in the annex to this page."), *foot(report)),
         author=report.shop or _("the workshop"),
         made_at=report.made_at,
     )
@@ -103,7 +111,8 @@ def _option_row(option: OptionFact) -> tuple[str, str, str, str]:
     return (f"{option.what}{aside}", option.place, option.price_words, option.settles)
 
 
-def _footer(report: Report) -> tuple[str, ...]:
+def foot(report: Report) -> tuple[str, ...]:
+    """What stands at the end of what the owner gets: the seal, and that it is no legal advice."""
     return (
         _(
             "Numbers such as e7 are entries of our work record. Its seal: {head}. It shows "

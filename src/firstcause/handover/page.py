@@ -51,12 +51,13 @@ class Table:
 
 @dataclass(frozen=True)
 class Drawing:
-    """A picture; `height_mm` is the most it may take on paper."""
+    """A picture; `height_mm` is the most it may take on paper, `wide` lets it take the whole width."""
 
     svg: str
     alt: str
     caption: str
     height_mm: float
+    wide: bool = False
     kind: Literal["drawing"] = "drawing"
 
 
@@ -106,9 +107,9 @@ def words(text: str, *, strong: bool = False, ground: str = "") -> Words:
     return Words(Item(text, "", ground), strong)
 
 
-def drawing(picture: Picture, caption: str, height_mm: float) -> Drawing:
+def drawing(picture: Picture, caption: str, height_mm: float, *, wide: bool = False) -> Drawing:
     """A picture under its caption."""
-    return Drawing(picture.svg, picture.alt, caption, height_mm)
+    return Drawing(picture.svg, picture.alt, caption, height_mm, wide)
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[str]], widths: Sequence[float], caption: str = "") -> Table:

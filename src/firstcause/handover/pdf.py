@@ -8,6 +8,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
 
+from firstcause.handover.annex import annex_page
+from firstcause.handover.annex_telling import AnnexFacts
 from firstcause.handover.facts import Report
 from firstcause.handover.owner_page import owner_page
 from firstcause.handover.page import Page
@@ -18,17 +20,25 @@ Paper = Literal["a4", "us-letter"]
 _HERE = Path(__file__).parent
 _OWNER_SIZES_PT = (10.4, 10.0, 9.6, 9.2, 8.8, 8.4, 8.0)
 """Tried in order until everything stands on one page; below 8 pt nobody reads it, so then a second page it is."""
+LOW_PICTURES_MM, LOW_PICTURES_FROM_PT = (42, 30), 9.2  # small type is worse than small pictures
 
 
 def owner_page_pdf(report: Report, paper: Paper = "a4") -> bytes:
     """The owner's page as a tagged PDF on one page, in the largest type that fits (at least 8 pt)."""
     with speaking(report.language):
         sides = [owner_page(report, "main"), owner_page(report, "side")]  # whichever side has the room
+        low = [owner_page(report, "main", LOW_PICTURES_MM), owner_page(report, "side", LOW_PICTURES_MM)]
     for size in _OWNER_SIZES_PT:
-        for page in sides:
+        for page in sides if size > LOW_PICTURES_FROM_PT else (*sides, *low):
             if _page_count("owner.typ", page, paper, size) == 1:
                 return _pdf("owner.typ", page, paper, size)
     return _pdf("owner.typ", sides[0], paper, _OWNER_SIZES_PT[-1])
+
+
+def owner_annex_pdf(report: Report, more: AnnexFacts, paper: Paper = "a4") -> bytes:
+    """The annex of the owner's page as a tagged PDF."""
+    with speaking(report.language):
+        return _pdf("record.typ", annex_page(report, more), paper, 10.5)
 
 
 def technician_record_pdf(report: Report, paper: Paper = "a4") -> bytes:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, time
 
 from firstcause.casebook.case import Case
 from firstcause.casebook.drawing import Misfires, engine_svg
 from firstcause.casebook.events import Erased, Found, Moved, Renewed, Repaired, Reseated, SetAside, Snapshot, Told
+from firstcause.casebook.follow_up import follow_up
+from firstcause.casebook.outlook import KM_A_MONTH
 from firstcause.casebook.people import Person
 from firstcause.casebook.weighing import WeighedCase
 from firstcause.casebook.words import LAMP_WORDS, WHY_WORDS, place_said
@@ -111,6 +113,7 @@ def build_report(
         permanent_words=tuple(permanent_words(case, permanent)),
         returns=tuple(returns(weighed, causes, standing, proof, distance_unit)),
         watch=tuple(_watch(causes, standing, cured, knowledge)),
+        look_again=tuple(_look_again(weighed, now)),
         options=options_of(weighed, currency, labour_per_hour),
         price_ground=price_ground(weighed, currency, labour_per_hour),
         authorisations=authorisations_of(case, people),
@@ -195,9 +198,9 @@ def _cause_words(causes: Causes, standing: tuple[CauseFact, ...]) -> Iterable[Fa
         return
     if standing:
         yield Fact(
-            _("What let this happen is not shown for sure. Still open:")
+            _("What let this happen is not proven. Still open:")
             if causes.victims
-            else _("No cause is shown for sure. Still open:")
+            else _("No cause is proven. Still open:")
         )
     else:
         yield Fact(_("No single cause stands out."))
@@ -328,6 +331,20 @@ def _watch(causes: Causes, standing: tuple[CauseFact, ...], cured: bool, knowled
         yield Fact(_("If the lamp flashes: {owner}", owner=small_first(flashing.owner)))
     if not cured:
         yield Fact(_("If the lamp comes on again, do not have the codes erased before we have read them."))
+
+
+def _look_again(weighed: WeighedCase, now: datetime) -> Iterable[Fact]:
+    """Each look once, with all its distances; what is bound to a day with its day."""
+    looks = follow_up(weighed, now.date(), KM_A_MONTH)
+    for what in dict.fromkeys(look.what for look in looks):
+        same = [look for look in looks if look.what == what]
+        km = [f"{look.after_km:,}" for look in same if look.after_km is not None]
+        when = (
+            _("after {listed} km", listed=listed(km))
+            if km
+            else _("about {day}", day=date_words(datetime.combine(same[0].on, time(), now.tzinfo)))
+        )
+        yield Fact(f"{what}: {when}.")
 
 
 def _cautions(weighed: WeighedCase, checks: Fact | None) -> Iterable[Fact]:
