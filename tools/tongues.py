@@ -45,7 +45,7 @@ def in_python(file: Path) -> Iterator[str]:
 
 def _strings(node: ast.AST) -> Iterator[str]:
     for part in ast.walk(node):
-        if isinstance(part, ast.Constant) and isinstance(part.value, str) and part.value.strip():
+        if isinstance(part, ast.Constant) and isinstance(part.value, str) and re.search(r"[^\W\d_]", part.value):
             yield part.value
 
 

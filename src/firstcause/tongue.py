@@ -124,6 +124,15 @@ class _Numbers(Formatter):
         return said.translate(self._signs) if self._signs and is_number else said
 
 
+def date_and_time(moment: datetime) -> str:
+    """`4 Mar 16:30`, as the language writes a day of this year in short."""
+    if _spoken.get() == ENGLISH:
+        return f"{moment.day} {moment:%b %H:%M}"
+    from babel.dates import format_skeleton
+
+    return f"{format_skeleton('MMMd', moment, locale=_spoken.get())} {moment:%H:%M}"
+
+
 def date(moment: datetime) -> str:
     """`4 March 2026`, as the language writes a day in full."""
     if _spoken.get() == ENGLISH:

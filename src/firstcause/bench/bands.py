@@ -9,6 +9,7 @@ from math import erf, hypot, sqrt
 from firstcause.bench.reading import BenchJudgement, ImpossibleReading
 from firstcause.knowledge.measure import Measures
 from firstcause.knowledge.schema import TestEntry
+from firstcause.tongue import _
 
 ALL_BUT_CERTAIN = 0.97
 NAMED_FROM = 0.4  # an outcome less likely than this is not named as the one that was seen
@@ -52,7 +53,9 @@ def meaning_of(measures: Measures, circumstances: Circumstances) -> Meaning:
         told = circumstances.get(each.name, "")
         if (told.strip().lower() if isinstance(told, str) else f"{told:g}") == each.value.lower():
             add, spread = add + each.add, hypot(spread, each.spread)
-            notes.append(f"With {each.name.replace('-', ' ')} {each.value}: {each.why}")
+            notes.append(
+                _("With {replace} {value}: {why}", replace=each.name.replace("-", " "), value=each.value, why=each.why)
+            )
     return Meaning(add, spread, tuple(notes))
 
 
@@ -97,7 +100,12 @@ def verdict(test: TestEntry, judged: Judged, meaning: Meaning, weights: Mapping[
         shares = ", ".join(
             f"{each.replace('-', ' ')} {100 * weights[each]:.0f}" for each in order if weights[each] >= 0.005
         )
-        said = f"such readings scatter by {meaning.spread:.3g} {judged.unit}, so of 100 alike: {shares}"
+        said = _(
+            "such readings scatter by {spread:.3g} {unit}, so of 100 alike: {shares}",
+            spread=meaning.spread,
+            unit=judged.unit,
+            shares=shares,
+        )
     title = next((source.title for source in test.sources if source.id == measures.source), "")
     return BenchJudgement(
         test=test.id,
@@ -105,10 +113,16 @@ def verdict(test: TestEntry, judged: Judged, meaning: Meaning, weights: Mapping[
         value=judged.value,
         unit=judged.unit,
         limit=_limit(test, measures, judged.value + meaning.add) - meaning.add,
-        limit_source=title or f"{measures.basis.replace('-', ' ')}, no source",
+        limit_source=title or _("{replace}, no source", replace=measures.basis.replace("-", " ")),
         mark=measures.basis.replace("-", " "),
         outcome=likeliest if highest >= NAMED_FROM else None,
-        sentence=f"{judged.words}; the border is {near:.4g} {judged.unit}: {said}.",
+        sentence=_(
+            "{words}; the border is {near:.4g} {unit}: {said}.",
+            words=judged.words,
+            near=near,
+            unit=judged.unit,
+            said=said,
+        ),
         notes=(*judged.notes, *meaning.notes),
         weights={each.id: weights.get(each.id, 0.0) for each in test.outcomes},
         spread=meaning.spread,

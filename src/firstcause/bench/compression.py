@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from firstcause.bench.bands import Circumstances, Judged, judge, measures_of
 from firstcause.bench.reading import BenchJudgement, ImpossibleReading, require_positive
 from firstcause.knowledge.schema import TestEntry
+from firstcause.tongue import _
 from firstcause.units import KPA_PER_PSI, STANDARD_ATMOSPHERE_KPA
 from firstcause.vehicle.layout import EngineLayout
 
@@ -48,7 +49,7 @@ def judge_dry(
     Raises ImpossibleReading for fewer than two cylinders, a missing one, a pressure that is not above 0, or a cranking
     speed that no starter gives.
     """
-    require_positive(compression_kpa.values(), "a compression")
+    require_positive(compression_kpa.values(), _("a compression"))
     if cylinder not in compression_kpa:
         raise ImpossibleReading(f"cylinder {cylinder} was not measured")
     if len(compression_kpa) < 2:
@@ -56,20 +57,32 @@ def judge_dry(
     under = dict(circumstances or {})
     best = max(compression_kpa, key=lambda n: compression_kpa[n])
     share = compression_kpa[cylinder] / compression_kpa[best]
-    words = (
-        f"Cylinder {cylinder} reads {compression_kpa[cylinder]:.0f} kPa, {100 * share:.0f} % of the best "
-        f"(cylinder {best}, {compression_kpa[best]:.0f} kPa)"
+    words = _(
+        "Cylinder {cylinder} reads {compression_kpa:.0f} kPa, {it:.0f} % of the best "
+        "(cylinder {best}, {compression_kpa2:.0f} kPa)",
+        cylinder=cylinder,
+        compression_kpa=compression_kpa[cylinder],
+        it=100 * share,
+        best=best,
+        compression_kpa2=compression_kpa[best],
     )
     rpm = _cranking_rpm(under)
     if rpm is not None and abs(rpm - USUAL_CRANKING_RPM) > 1.0:
         share = at_usual_speed(share, rpm)
-        words += f"; at {rpm:.0f} rpm a leak has other time than at 200, where it would be {100 * share:.0f} %"
+        words += _(
+            "; at {rpm:.0f} rpm a leak has other time than at 200, where it would be {it:.0f} %",
+            rpm=rpm,
+            it=100 * share,
+        )
     notes = [
-        "A small leak costs little at cranking speed: an even reading speaks only weakly against a valve or ring leak."
+        _(
+            "A small leak costs little at cranking speed: an even reading speaks only weakly "
+            "against a valve or ring leak."
+        )
     ]
     evenly = min(measures_of(test).borders)
     if 100 * share >= max(measures_of(test).borders):
-        notes.append("All cylinders low alike would look even too; compare with the engine's own figure.")
+        notes.append(_("All cylinders low alike would look even too; compare with the engine's own figure."))
     elif layout is not None:
         low = [
             n
@@ -77,7 +90,7 @@ def judge_dry(
             if n in compression_kpa and 100 * compression_kpa[n] < evenly * compression_kpa[best]
         ]
         if low:
-            notes.append(f"Cylinder {low[0]} beside it is low too: think of the head gasket between them.")
+            notes.append(_("Cylinder {low} beside it is low too: think of the head gasket between them.", low=low[0]))
     return judge(test, Judged(100 * share, "%", words, tuple(notes), under))
 
 
@@ -134,29 +147,47 @@ def judge_wet(
 
     Source: TM 10-3930-647-14&P (rise of 10 psi or more = rings); the correction is ours, for the added volume.
     """
-    require_positive((dry_kpa, wet_kpa), "a compression")
+    require_positive((dry_kpa, wet_kpa), _("a compression"))
     under = dict(circumstances or {})
     rise = wet_kpa / dry_kpa
     if good is not None:
-        require_positive(good, "a compression")
-        good_rise, whose = good[1] / good[0], "a good cylinder with the same oil"
+        require_positive(good, _("a compression"))
+        good_rise, whose = good[1] / good[0], _("a good cylinder with the same oil")
     elif oil_ml is not None and layout is not None:
-        good_rise, whose = oil_rise(oil_ml, layout), f"a sound one by the room that {oil_ml:g} ml take"
-        under["good-cylinder"] = "not measured"
+        good_rise, whose = oil_rise(oil_ml, layout), _("a sound one by the room that {oil_ml:g} ml take", oil_ml=oil_ml)
+        under["good-cylinder"] = _("not measured")
     else:
         return _alone(test, dry_kpa, wet_kpa)
     beyond = rise / good_rise
-    words = f"With oil it rose {rise:.2f} times, {whose} {good_rise:.2f} times: {beyond:.2f} times as much"
+    words = _(
+        "With oil it rose {rise:.2f} times, {whose} {good_rise:.2f} times: {beyond:.2f} times as much",
+        rise=rise,
+        whose=whose,
+        good_rise=good_rise,
+        beyond=beyond,
+    )
     return judge(test, Judged(beyond, "times", words, (_OIL_CAUTION,), under))
 
 
 def _alone(test: TestEntry, dry_kpa: float, wet_kpa: float) -> BenchJudgement:
-    published = "reaches" if wet_kpa - dry_kpa >= WET_RISE_KPA else "stays below"
-    sentence = (
-        f"With oil it rose from {dry_kpa:.0f} to {wet_kpa:.0f} kPa, which {published} the published 10 psi. "
-        "Oil takes up room, so a good cylinder rises too: put the same oil into a good one, or say how many ml it was."
+    published = "reaches" if wet_kpa - dry_kpa >= WET_RISE_KPA else _("stays below")
+    sentence = _(
+        "With oil it rose from {dry_kpa:.0f} to {wet_kpa:.0f} kPa, which {published} the "
+        "published 10 psi. Oil takes up room, so a good cylinder rises too: put the same oil "
+        "into a good one, or say how many ml it was.",
+        dry_kpa=dry_kpa,
+        wet_kpa=wet_kpa,
+        published=published,
     )
     return BenchJudgement(
-        test.id, "rise with oil", wet_kpa - dry_kpa, "kPa", WET_RISE_KPA, WET_SOURCE,
-        "published, read in an excerpt", None, sentence, (_OIL_CAUTION,),
-    )  # fmt: skip
+        test.id,
+        _("rise with oil"),
+        wet_kpa - dry_kpa,
+        "kPa",
+        WET_RISE_KPA,
+        WET_SOURCE,
+        _("published, read in an excerpt"),
+        None,
+        sentence,
+        (_OIL_CAUTION,),
+    )

@@ -9,6 +9,7 @@ from math import isfinite, pi, sqrt
 from firstcause.bench.bands import Circumstances, Judged, judge
 from firstcause.bench.reading import BenchJudgement, ImpossibleReading
 from firstcause.knowledge.schema import TestEntry
+from firstcause.tongue import _
 from firstcause.units import INCH_MM, KPA_PER_PSI, STANDARD_ATMOSPHERE_KPA
 
 GAMMA_AIR = 1.4
@@ -86,7 +87,7 @@ def reading_kpa(leak_mm2: float, tester: LeakTester, ambient_kpa: float = STANDA
     if not leak_mm2 >= 0 or not isfinite(leak_mm2):
         raise ImpossibleReading(f"a leak of {leak_mm2:g} mm2")
     low, high = 0.0, tester.supply_kpa
-    for _ in range(80):
+    for __ in range(80):
         middle = (low + high) / 2
         if middle > 0 and leak_area_mm2(middle, tester, ambient_kpa) < leak_mm2:
             high = middle
@@ -126,27 +127,41 @@ def judge_leakdown(
     """
     under = dict(circumstances or {})
     notes = [
-        "Piston exactly at firing top dead centre; the air can spin the crankshaft: keep clear.",
-        "A bad reading: run the engine at least 3 minutes and repeat, ring gaps may have lined up (AC 43.13-1B).",
+        _("Piston exactly at firing top dead centre; the air can spin the crankshaft: keep clear."),
+        _("A bad reading: run the engine at least 3 minutes and repeat, ring gaps may have lined up (AC 43.13-1B)."),
     ]
     standard = standard_tester(bore_mm)
     if tester is not None:
         as_standard = convert_reading(shown_kpa, tester, standard)
         loss = loss_percent(as_standard, standard.supply_kpa)
-        area = f", a leak of {leak_area_mm2(shown_kpa, tester):.2f} mm2"
+        area = _(", a leak of {leak_area_mm2:.2f} mm2", leak_area_mm2=leak_area_mm2(shown_kpa, tester))
         shown = loss_percent(shown_kpa, tester.supply_kpa)
         if abs(loss - shown) >= SHOWN_AS_ANOTHER_FROM_PERCENT:
             notes.append(
-                f"This tester shows {shown:.0f} % loss; the standard one "
-                f"({standard.orifice_mm / INCH_MM:.3f} in, 80 psi) would show {loss:.0f} %."
+                _(
+                    "This tester shows {shown:.0f} % loss; the standard one ({orifice_mm:.3f} in, 80 "
+                    "psi) would show {loss:.0f} %.",
+                    shown=shown,
+                    orifice_mm=standard.orifice_mm / INCH_MM,
+                    loss=loss,
+                )
             )
     else:
         if supply_kpa is None or not 0 < shown_kpa <= supply_kpa:
             raise ImpossibleReading(f"{shown_kpa:.1f} kPa with a supply of {supply_kpa} kPa")
         loss, area = loss_percent(shown_kpa, supply_kpa), ""
-        under.setdefault("orifice", "not known")
+        under.setdefault("orifice", _("not known"))
     loss = max(0.0, loss)
-    return judge(test, Judged(loss, "%", f"The cylinder loses {loss:.0f} % of the supply{area}", tuple(notes), under))
+    return judge(
+        test,
+        Judged(
+            loss,
+            "%",
+            _("The cylinder loses {loss:.0f} % of the supply{area}", loss=loss, area=area),
+            tuple(notes),
+            under,
+        ),
+    )
 
 
 # Where the air comes out, by the outcome ids of the knowledge test. TM 5-4210-230-14&P-1 names valves, head

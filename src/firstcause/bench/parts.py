@@ -18,6 +18,7 @@ from firstcause.bench.bands import (
 )
 from firstcause.bench.reading import BenchJudgement, ImpossibleReading, require_positive
 from firstcause.knowledge.schema import TestEntry
+from firstcause.tongue import _
 
 FEWEST_SISTERS = 2
 
@@ -35,7 +36,16 @@ def judge_share(
         raise ImpossibleReading(f"a value of {value:g}")
     share = 100.0 * value / whole
     what = next(iter(measures.asks.values())).lower()
-    words = f"{_first(measures.quantity)}: {value:.4g} {unit}, {share:.0f} % of {whole:.4g} {unit} ({what})"
+    words = _(
+        "{first}: {value:.4g} {unit}, {share:.0f} % of {whole:.4g} {unit2} ({what})",
+        first=_first(measures.quantity),
+        value=value,
+        unit=unit,
+        share=share,
+        whole=whole,
+        unit2=unit,
+        what=what,
+    )
     return judge(test, Judged(share, "%", words, (), circumstances or {}))
 
 
@@ -66,8 +76,19 @@ def judge_distance(
             raise ImpossibleReading(f"a value of {value:g}")
         away, away_unit = 100.0 * (value / middle - 1.0), "%"
         shown = f"{away:+.0f} %"
-    said = "an open circuit" if value == float("inf") else f"{value:.4g} {unit}, {shown} from its sisters"
-    words = f"{_first(measures.quantity)} at cylinder {cylinder}: {said} ({middle:.4g} {unit})"
+    said = (
+        _("an open circuit")
+        if value == float("inf")
+        else _("{value:.4g} {unit}, {shown} from its sisters", value=value, unit=unit, shown=shown)
+    )
+    words = _(
+        "{first} at cylinder {cylinder}: {said} ({middle:.4g} {unit})",
+        first=_first(measures.quantity),
+        cylinder=cylinder,
+        said=said,
+        middle=middle,
+        unit=unit,
+    )
     return judge(test, Judged(away, away_unit, words, (), circumstances or {}))
 
 
@@ -82,14 +103,16 @@ def judge_readings(
     """
     measures, under = measures_of(test), dict(circumstances or {})
     each = [(value, under), *((number, {**under, "at": state}) for state, number in also.items())]
-    for number, _ in each:
+    for number, __ in each:
         if not isfinite(number):
             raise ImpossibleReading(f"{number:g} {measures.unit}")
         if measures.possible is not None and not measures.possible[0] <= number <= measures.possible[1]:
             low, high = measures.possible
             raise ImpossibleReading(f"{number:g} {measures.unit} is outside {low:g} to {high:g} {measures.unit}")
-    meanings = [meaning_of(measures, state) for _, state in each]
-    weights = [weights_in_bands(measures, number, meaning) for (number, _), meaning in zip(each, meanings, strict=True)]
+    meanings = [meaning_of(measures, state) for __, state in each]
+    weights = [
+        weights_in_bands(measures, number, meaning) for (number, __), meaning in zip(each, meanings, strict=True)
+    ]
     least = test.outcomes[0].id
     telling = min(range(len(each)), key=lambda n: weights[n].get(least, 0.0))
     shown = ", ".join(f"{number:.4g} {measures.unit}{_state(state)}" for number, state in each)

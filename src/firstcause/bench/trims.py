@@ -9,6 +9,7 @@ from math import isfinite, sqrt
 from firstcause.bench.bands import Circumstances, Judged, Meaning, below, meaning_of, measures_of, verdict
 from firstcause.bench.reading import BenchJudgement, ImpossibleReading
 from firstcause.knowledge.schema import TestEntry
+from firstcause.tongue import _
 
 # A fall or rise that counts is at least the test's `step` and a third of the larger of the two. Judgement.
 CHANGE_SHARE = 1 / 3
@@ -54,9 +55,9 @@ def judge_trims(test: TestEntry, trims: Trims, circumstances: Circumstances | No
     meaning = meaning_of(measures, circumstances or {})
     values = [value + meaning.add for value in trims.measured()]
     worst = max(values, key=abs)
-    notes = ["A dead cylinder reads lean by itself: allow for it before you blame a leak on its bank."]
+    notes = [_("A dead cylinder reads lean by itself: allow for it before you blame a leak on its bank.")]
     if len(values) == 1 and worst > measures.borders[-1]:
-        notes.append("One region alone shows no pattern: measure idle and 2,500 rpm too.")
+        notes.append(_("One region alone shows no pattern: measure idle and 2,500 rpm too."))
     shown = ", ".join(
         f"{name} {value:+.0f} %"
         for name, value in (
@@ -68,7 +69,7 @@ def judge_trims(test: TestEntry, trims: Trims, circumstances: Circumstances | No
         if value is not None
     )
     weights = _pattern_weights(values, meaning, measures.borders, measures.step or 0.0)
-    judged = Judged(worst - meaning.add, "%", f"Trims {shown}", tuple(notes))
+    judged = Judged(worst - meaning.add, "%", _("Trims {shown}", shown=shown), tuple(notes))
     return verdict(test, judged, meaning, weights)
 
 

@@ -31,10 +31,12 @@ from firstcause.casebook.events import (
     Told,
     Withdrawn,
 )
-from firstcause.casebook.words import STATE_WORDS, unit_words
+from firstcause.casebook.words import LAMP_WORDS, STATE_WORDS, unit_words
 from firstcause.knowledge.base import Knowledge
+from firstcause.tongue import Said, _
 
 MOST_WORDS = 34  # letters
+ORIGINS = Said({"new": "new", "used": "used", "lent": "lent", "its-own": "its own"})
 
 
 def brief(body: Body, knowledge: Knowledge) -> str:
@@ -47,15 +49,15 @@ def _cut(words: str, most: int) -> str:
 
 
 def _told(body: Told, knowledge: Knowledge) -> str:
-    said = [f"lamp {body.lamp}"] if body.lamp else []
-    said += ["smell of fuel"] if body.fuel_smell else []
-    said += [f"{body.usual_week.km:g} km a week"] if body.usual_week else []
-    return ", ".join(said) if said else body.words.strip() or "the owner's answers"
+    said = [_("lamp {lamp}", lamp=LAMP_WORDS[body.lamp])] if body.lamp else []
+    said += [_("smell of fuel")] if body.fuel_smell else []
+    said += [_("{km:g} km a week", km=body.usual_week.km)] if body.usual_week else []
+    return ", ".join(said) if said else body.words.strip() or _("the owner's answers")
 
 
 def _snapshot(body: Snapshot, knowledge: Knowledge) -> str:
     codes = dict.fromkeys((*body.stored, *body.pending, *body.permanent))
-    return ", ".join(codes) if codes else "no code"
+    return ", ".join(codes) if codes else _("no code")
 
 
 def _counts(body: Counted | Drove, knowledge: Knowledge) -> str:
@@ -66,7 +68,7 @@ def _counts(body: Counted | Drove, knowledge: Knowledge) -> str:
     if not bad:
         return complaint.words.unseen
     worst = f"{unit_words(bad[0][1], complaint)}: {bad[0][0]}"
-    return worst if len(bad) == 1 else f"{worst}, {len(bad) - 1} more"
+    return worst if len(bad) == 1 else _("{worst}, {more} more", worst=worst, more=len(bad) - 1)
 
 
 def _found(body: Found, knowledge: Knowledge) -> str:
@@ -87,27 +89,29 @@ def _repaired(body: Repaired, knowledge: Knowledge) -> str:
 
 
 _BRIEF: Mapping[type, Callable[[Any, Knowledge], str]] = {
-    Opened: lambda b, k: "taken in",
+    Opened: lambda b, k: _("taken in"),
     Told: _told,
     Snapshot: _snapshot,
     Counted: _counts,
-    Drove: lambda b, k: f"driven: {_counts(b, k)}",
+    Drove: lambda b, k: _("driven: {counts}", counts=_counts(b, k)),
     Found: _found,
-    Moved: lambda b, k: f"{b.part} {b.first} ↔ {b.second}",
-    Renewed: lambda b, k: f"{'its own' if b.origin == 'its-own' else b.origin} {b.part} {b.cylinder}",
-    Reseated: lambda b, k: f"{b.part} {b.cylinder} off and on",
+    Moved: lambda b, k: f"{_(b.part)} {b.first} ↔ {b.second}",
+    Renewed: lambda b, k: _(
+        "{origin} {part} {cylinder}", origin=ORIGINS[b.origin], part=_(b.part), cylinder=b.cylinder
+    ),
+    Reseated: lambda b, k: _("{part} {cylinder} off and on", part=_(b.part), cylinder=b.cylinder),
     Repaired: _repaired,
-    Erased: lambda b, k: "codes erased",
-    Estimated: lambda b, k: f"estimate: {b.job}",
-    Agreed: lambda b, k: f"agreed: {b.work}",
-    Invoiced: lambda b, k: f"invoice {b.number}",
-    SetAside: lambda b, k: f"aside: {b.step.partition(' at ')[0].replace('-', ' ')}",
+    Erased: lambda b, k: _("codes erased"),
+    Estimated: lambda b, k: _("estimate: {job}", job=b.job),
+    Agreed: lambda b, k: _("agreed: {work}", work=b.work),
+    Invoiced: lambda b, k: _("invoice {number}", number=b.number),
+    SetAside: lambda b, k: _("aside: {step}", step=b.step.partition(" at ")[0].replace("-", " ")),
     Attached: lambda b, k: b.about or b.name,
     Noted: lambda b, k: b.words.strip(),
-    Linked: lambda b, k: f"{'was here in' if b.relation == 'earlier' else 'came back in'} {b.case}",
+    Linked: lambda b, k: f"{_('was here in') if b.relation == 'earlier' else _('came back in')} {b.case}",
     Reported: lambda b, k: f"{b.source} {b.number}",
-    Withdrawn: lambda b, k: f"{b.event} withdrawn",
-    Corrected: lambda b, k: f"{b.event} corrected",
+    Withdrawn: lambda b, k: _("{event} withdrawn", event=b.event),
+    Corrected: lambda b, k: _("{event} corrected", event=b.event),
     Closed: lambda b, k: STATE_WORDS[b.state].partition(":")[0],
-    Reopened: lambda b, k: "reopened",
+    Reopened: lambda b, k: _("reopened"),
 }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from firstcause.casebook.svg import INK, PAPER, QUIET, line, picture, text, wrapped
+from firstcause.tongue import _
 
 WIDTH, HEIGHT, LEFT, BASE, TALLEST = 620.0, 260.0, 30.0, 190.0, 140.0
 UNVERIFIED = "Complaints are owners' words. Nobody has verified them; popular cars have more of them."
@@ -16,7 +17,7 @@ def draw_complaints(counts: Mapping[int, int], car: str, own_year: int | None = 
     `own_year` marks the year of the car in question. Without any complaint the picture says so.
     """
     body = [f'<rect width="100%" height="100%" fill="{PAPER}"/>']
-    body.append(text(LEFT, 22, f"Complaints about {car}, by model year", "title", size=13, weight=600))
+    body.append(text(LEFT, 22, _("Complaints about {car}, by model year", car=car), "title", size=13, weight=600))
     years = range(min(counts), max(counts) + 1) if counts else range(0)
     step = (WIDTH - 2 * LEFT) / max(len(years), 1)
     most = max(counts.values(), default=1)
@@ -34,10 +35,17 @@ def draw_complaints(counts: Mapping[int, int], car: str, own_year: int | None = 
             weight = 700 if own else 400
             body.append(text(middle, BASE + 15, str(year), "year", anchor="middle", size=10, weight=weight))
     if not counts:
-        body.append(text(LEFT, 100, "None in the collection.", "none", fill=QUIET))
+        body.append(text(LEFT, 100, _("None in the collection."), "none", fill=QUIET))
     body.append(line(LEFT, BASE, WIDTH - LEFT, BASE, "axis"))
     for at, words in enumerate(wrapped(UNVERIFIED, WIDTH - 2 * LEFT, 11, 2)):
         body.append(text(LEFT, BASE + 38 + 14 * at, words, "caution", fill=QUIET))
     told = "; ".join(f"{year}: {count}" for year, count in sorted(counts.items())) or "none"
-    return picture(WIDTH, HEIGHT, "complaints", "complaints", f"Complaints about {car}", f"{told}. {UNVERIFIED}",
-                   "".join(body))  # fmt: skip
+    return picture(
+        WIDTH,
+        HEIGHT,
+        "complaints",
+        "complaints",
+        _("Complaints about {car}", car=car),
+        f"{told}. {UNVERIFIED}",
+        "".join(body),
+    )

@@ -14,6 +14,7 @@ from firstcause.reasoning.counts import chance_at_work
 from firstcause.reasoning.exact import Engine, Extra
 from firstcause.reasoning.verdict import removed_causes
 from firstcause.reasoning.weigh import TOLERANCE
+from firstcause.tongue import _
 
 SURE_ENOUGH = (0.8, 0.9, 0.95, 0.99)
 LONGEST_HOURS = 12.0  # beyond this nobody drives to prove a repair: judgement
@@ -86,30 +87,52 @@ class DriveEffect:
         """In plain words, most important first."""
         if self.after is None:
             return [
-                f"Cured with {_of_100(self.before.probability)} as the case stands. The drive changes nothing in that: "
-                "nobody counted misfires on it."
+                _(
+                    "Cured with {of_100} as the case stands. The drive changes nothing in that: nobody "
+                    "counted misfires on it.",
+                    of_100=_of_100(self.before.probability),
+                )
             ]
         said = [
-            f"Cured with {_of_100(self.after.probability)} after this drive, {_of_100(self.before.probability)} before "
-            "it: a cause that was removed had been there, and none is left that makes this complaint."
+            _(
+                "Cured with {of_100} after this drive, {of_1002} before it: a cause that was removed "
+                "had been there, and none is left that makes this complaint.",
+                of_100=_of_100(self.after.probability),
+                of_1002=_of_100(self.before.probability),
+            )
         ]
         if self.after.removed == 0.0:
-            said = ["Nothing was repaired in this case yet, so nothing can be cured; the drive counts as a reading."]
+            said = [_("Nothing was repaired in this case yet, so nothing can be cured; the drive counts as a reading.")]
         if self.after.open_cause is not None:
             said.append(
-                f"The likeliest that may be left: {self.after.open_cause}, {_of_100(self.after.open_probability)}."
+                _(
+                    "The likeliest that may be left: {open_cause}, {of_100}.",
+                    open_cause=self.after.open_cause,
+                    of_100=_of_100(self.after.open_probability),
+                )
             )
         if self.fault is not None and self.would_have_shown is not None:
             said.append(
-                f"Were {self.fault.lower()} still there, so much driving would show it in "
-                f"{_of_100(self.would_have_shown)}."
+                _(
+                    "Were {fault} still there, so much driving would show it in {of_100}.",
+                    fault=self.fault.lower(),
+                    of_100=_of_100(self.would_have_shown),
+                )
             )
         for wanted, minutes in self.more:
             said.append(
-                f"{minutes:.0f} min more of the same driving, quiet, would make it {_of_100(wanted)}."
+                _(
+                    "{minutes:.0f} min more of the same driving, quiet, would make it {of_100}.",
+                    minutes=minutes,
+                    of_100=_of_100(wanted),
+                )
                 if minutes is not None
-                else f"No amount of such driving within {LONGEST_HOURS:.0f} hours makes it {_of_100(wanted)}: "
-                "it needs another finding."
+                else _(
+                    "No amount of such driving within {LONGEST_HOURS:.0f} hours makes it {of_100}: it "
+                    "needs another finding.",
+                    LONGEST_HOURS=LONGEST_HOURS,
+                    of_100=_of_100(wanted),
+                )
             )
         return said
 
@@ -117,9 +140,9 @@ class DriveEffect:
 def _of_100(share: float) -> str:
     """A share as so many in 100; never 0 or 100, for a model is never that sure."""
     return (
-        f"{min(max(100 * share, 0.1), 99.9):.1f} in 100"
+        _("{min:.1f} in 100", min=min(max(100 * share, 0.1), 99.9))
         if share > 0.99 or share < 0.01
-        else f"{100 * share:.0f} in 100"
+        else _("{it:.0f} in 100", it=100 * share)
     )
 
 
@@ -165,9 +188,7 @@ def _before(case: Case, log_sha256: str | None) -> Case:
     return case
 
 
-def _more(
-    case: Case, knowledge: Knowledge, drove: Drove, after: Cured
-) -> list[tuple[float, float | None]]:  # fmt: skip
+def _more(case: Case, knowledge: Knowledge, drove: Drove, after: Cured) -> list[tuple[float, float | None]]:
     """For the next two levels not reached: the fewest minutes more, found to a twentieth by halving."""
     watched = sum(drove.minutes.values())
     if watched <= 0:

@@ -6,6 +6,7 @@ from firstcause.casebook.case import Case
 from firstcause.casebook.words import say
 from firstcause.knowledge.base import Knowledge
 from firstcause.reasoning.conflict import Conflict
+from firstcause.tongue import _
 
 HARDLY = 10.0
 """Times less likely together than apart from which we say "can hardly both be right"; judgement (ours)."""
@@ -22,21 +23,34 @@ def conflict_words(conflict: Conflict, case: Case, knowledge: Knowledge) -> str:
     words = [f"{event_words(name, case, knowledge)} ({name})" for name in conflict.happenings]
     hardly = conflict.times >= HARDLY
     if len(words) == 1:
-        badly = "can hardly be right beside" if hardly else "goes badly with"
-        said = (
-            f"This finding {badly} everything else that was found: {words[0]}. It is {conflict.times:.0f} times less "
-            "likely after the rest than by itself."
+        badly = _("can hardly be right beside") if hardly else _("goes badly with")
+        said = _(
+            "This finding {badly} everything else that was found: {words}. It is {times:.0f} "
+            "times less likely after the rest than by itself.",
+            badly=badly,
+            words=words[0],
+            times=conflict.times,
         )
-        doubt = "Read it again before you build on it"
+        doubt = _("Read it again before you build on it")
     else:
-        badly = "can hardly both be right" if hardly else "go badly together"
-        said = (
-            f"These two findings {badly}: {words[0]}, and {words[1]}. "
-            f"Together they are {conflict.times:.0f} times less likely than each by itself."
+        badly = _("can hardly both be right") if hardly else _("go badly together")
+        said = _(
+            "These two findings {badly}: {words}, and {words2}. Together they are {times:.0f} "
+            "times less likely than each by itself.",
+            badly=badly,
+            words=words[0],
+            words2=words[1],
+            times=conflict.times,
         )
-        doubt = f"Read again the one you trust least; by the numbers that is {conflict.doubtful}"
+        doubt = _("Read again the one you trust least; by the numbers that is {doubtful}", doubtful=conflict.doubtful)
     if conflict.again is None:
         return f"{said} {doubt}."
     name, minutes = conflict.again
-    which = "that takes" if len(words) == 1 else f"the sooner done is {name}, in"
-    return f"{said} {doubt}; {which} about {minutes:.0f} minutes. If it stands, withdraw nothing: both are weighed."
+    which = _("that takes") if len(words) == 1 else _("the sooner done is {name}, in", name=name)
+    return _(
+        "{said} {doubt}; {which} about {minutes:.0f} minutes. If it stands, withdraw nothing: both are weighed.",
+        said=said,
+        doubt=doubt,
+        which=which,
+        minutes=minutes,
+    )

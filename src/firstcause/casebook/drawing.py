@@ -10,6 +10,7 @@ from math import pi
 from firstcause.casebook.ledger import Ledger, Sitting
 from firstcause.casebook.svg import INK, PAPER, QUIET, box, picture, text
 from firstcause.casebook.words import ordinal
+from firstcause.tongue import _
 from firstcause.vehicle.layout import EngineLayout
 
 _WIDTH, _MARGIN, _TOP, _FOOT = 400.0, 8.0, 44.0, 46.0
@@ -61,7 +62,7 @@ def engine_svg(
     shared = {} if focus is None else shared_with(layout, focus)
     parts: list[str] = [
         _hatches(name),
-        text(_WIDTH / 2, 14, "front of the engine", "e-small", anchor="middle", fill=QUIET),
+        text(_WIDTH / 2, 14, _("front of the engine"), "e-small", anchor="middle", fill=QUIET),
     ]
     if between:
         x = _WIDTH / 2 - (between - 8) / 2
@@ -88,10 +89,10 @@ def engine_svg(
             if row:
                 pair = {bank[row - 1], cylinder}
                 parts.append(_land(cell, bold=focus in pair, between=pair))
-    order = f"fires {'-'.join(map(str, layout.firing_order))}"
-    parts.append(text(_WIDTH / 2, height - 26, "flywheel end", "e-small", anchor="middle", fill=QUIET))
+    order = _("fires {listed}", listed="-".join(map(str, layout.firing_order)))
+    parts.append(text(_WIDTH / 2, height - 26, _("flywheel end"), "e-small", anchor="middle", fill=QUIET))
     parts.append(text(_WIDTH / 2, height - 7, order, "e-order", anchor="middle", weight=700))
-    title, told = f"{_shape(layout)} seen from above", _description(layout, ledger, misfires, complaint)
+    title, told = _("{shape} seen from above", shape=_shape(layout)), _description(layout, ledger, misfires, complaint)
     return picture(_WIDTH, height, "engine", name, title, told, "".join(parts), links=link is not None)
 
 
@@ -112,12 +113,12 @@ def shared_with(layout: EngineLayout, cylinder: int) -> dict[int, tuple[str, ...
     at = layout.firing_order.index(cylinder)
     said: dict[int, list[str]] = {}
     for number in layout.neighbours(cylinder):
-        said.setdefault(number, []).append(f"beside {cylinder}")
+        said.setdefault(number, []).append(_("beside {cylinder}", cylinder=cylinder))
     for number in layout.shares_coil_with(cylinder):
-        said.setdefault(number, []).append(f"coil with {cylinder}")
+        said.setdefault(number, []).append(_("coil with {cylinder}", cylinder=cylinder))
     if companion is not None and companion != cylinder:
-        said.setdefault(companion, []).append(f"pair of {cylinder}")
-    for step, words in ((-1, "fires before"), (1, "fires after")):
+        said.setdefault(companion, []).append(_("pair of {cylinder}", cylinder=cylinder))
+    for step, words in ((-1, _("fires before")), (1, _("fires after"))):
         said.setdefault(layout.firing_order[(at + step) % layout.count], []).append(words)
     said.pop(cylinder, None)
     return {number: tuple(words) for number, words in said.items()}
@@ -169,9 +170,14 @@ def _land(cell: _Cell, *, bold: bool, between: set[int]) -> str:
 
 
 def _cylinder(
-    cell: _Cell, number: int, layout: EngineLayout, ledger: Ledger | None, misfires: Misfires | None, accused: bool,
+    cell: _Cell,
+    number: int,
+    layout: EngineLayout,
+    ledger: Ledger | None,
+    misfires: Misfires | None,
+    accused: bool,
     name: str,
-) -> str:  # fmt: skip
+) -> str:
     cx, cy = cell.x + 10 + _RADIUS + _RING, cell.y + 6 + _RADIUS + _RING
     hot = 0 if misfires is None else heat(misfires.share(number))
     fill = f"url(#{name}-heat{hot})" if hot else PAPER
@@ -186,9 +192,17 @@ def _cylinder(
         text(cx, cy + _RADIUS + _RING + 14, _count_words(number, misfires), "e-count", anchor="middle", size=11)
     )
     left = cx + _RADIUS + _RING + 8
-    body.append(text(left, cell.y + 15, f"fires {ordinal(layout.firing_order.index(number) + 1)}", "e-small", size=11))
+    body.append(
+        text(
+            left,
+            cell.y + 15,
+            _("fires {ordinal}", ordinal=ordinal(layout.firing_order.index(number) + 1)),
+            "e-small",
+            size=11,
+        )
+    )
     if accused:
-        body.append(text(left, cell.y + cell.height - 11, "▲ complaint", "e-accused", weight=700, fill=_HOT))
+        body.append(text(left, cell.y + cell.height - 11, _("▲ complaint"), "e-accused", weight=700, fill=_HOT))
     lines = _lines(_parts_of(number, ledger), cell.narrow)
     body += _chips(left, cell.y + 20, cell.x + cell.width - 6 - left, lines, number)
     return "".join(body)
@@ -243,12 +257,12 @@ def _chip(left: float, top: float, wide: float, label: str, state: str) -> str:
 
 def _chip_label(part: Sitting, number: int) -> tuple[str, str]:
     if part.is_new:
-        return f"new {part.kind}", "new"
+        return _("new {kind}", kind=_(part.kind)), "new"
     if part.at != part.home:
         return f"{part.kind} ← {'+'.join(map(str, part.home))}", "moved"
     others = [n for n in part.at if n != number]
     if len(others) > 1:
-        return f"{part.kind} (all)", "home"
+        return _("{kind} (all)", kind=_(part.kind)), "home"
     return (f"{part.kind} +{others[0]}" if others else part.kind), "home"
 
 
@@ -258,28 +272,38 @@ def _parts_of(number: int, ledger: Ledger | None) -> list[Sitting]:
 
 def _count_words(number: int, misfires: Misfires | None) -> str:
     if misfires is None or number not in misfires.by_cylinder:
-        return "not read"
-    return f"{misfires.by_cylinder[number]} missed"
+        return _("not read")
+    return _("{by_cylinder} missed", by_cylinder=misfires.by_cylinder[number])
 
 
 def _shape(layout: EngineLayout) -> str:
-    kind = {"inline": "in line", "vee": "V", "flat": "flat"}[layout.arrangement]
-    return f"Engine, {layout.count} cylinders {kind}" if kind == "in line" else f"Engine, {kind} {layout.count}"
+    kind = {"inline": _("in line"), "vee": "V", "flat": _("flat")}[layout.arrangement]
+    return (
+        _("Engine, {count} cylinders {kind}", count=layout.count, kind=kind)
+        if layout.arrangement == "inline"
+        else _("Engine, {kind} {count}", kind=kind, count=layout.count)
+    )
 
 
 def _about(number: int, layout: EngineLayout, ledger: Ledger | None, misfires: Misfires | None, accused: bool) -> str:
     """One cylinder in words: what a screen reader says of it."""
-    said = [f"Cylinder {number}, fires {ordinal(layout.firing_order.index(number) + 1)}"]
+    said = [
+        _("Cylinder {number}, fires {ordinal}", number=number, ordinal=ordinal(layout.firing_order.index(number) + 1))
+    ]
     if accused:
-        said.append("the complaint is here")
+        said.append(_("the complaint is here"))
     if misfires is not None and number in misfires.by_cylinder:
-        out_of = "" if misfires.events is None else f" of {misfires.events}"
-        said.append(f"{misfires.by_cylinder[number]}{out_of} ignitions missed")
+        out_of = "" if misfires.events is None else _(" of {events}", events=misfires.events)
+        said.append(
+            _("{by_cylinder}{out_of} ignitions missed", by_cylinder=misfires.by_cylinder[number], out_of=out_of)
+        )
     for part in _parts_of(number, ledger):
         if part.is_new:
-            said.append(f"new {part.kind}")
+            said.append(_("new {kind}", kind=_(part.kind)))
         elif part.at != part.home:
-            said.append(f"{part.kind} came from cylinder {' and '.join(map(str, part.home))}")
+            said.append(
+                _("{kind} came from cylinder {listed}", kind=_(part.kind), listed=_(" and ").join(map(str, part.home)))
+            )
     return ", ".join(said)
 
 
@@ -287,10 +311,18 @@ def _description(
     layout: EngineLayout, ledger: Ledger | None, misfires: Misfires | None, complaint: frozenset[int]
 ) -> str:
     banks = "; ".join(
-        f"bank {n} from the front: {', '.join(map(str, bank))}" for n, bank in enumerate(layout.banks, start=1)
+        _("bank {n} from the front: {listed}", n=n, listed=", ".join(map(str, bank)))
+        for n, bank in enumerate(layout.banks, start=1)
     )
     order = "-".join(map(str, layout.firing_order))
-    told = [f"Front at the top. {banks[:1].upper()}{banks[1:]}. Firing order {order}."]
+    told = [
+        _(
+            "Front at the top. {upper}{banks}. Firing order {order}.",
+            upper=banks[:1].upper(),
+            banks=banks[1:],
+            order=order,
+        )
+    ]
     remarkable = [_about(n, layout, ledger, misfires, n in complaint) for n in layout.cylinders]
     told += [f"{words}." for words in remarkable if words.count(",") > 1]
     return " ".join(told)

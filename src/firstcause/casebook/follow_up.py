@@ -9,6 +9,7 @@ from typing import Any, Literal
 from firstcause.casebook.lives import odometer_of
 from firstcause.casebook.weighing import WeighedCase
 from firstcause.errors import RequestError
+from firstcause.tongue import _
 
 DAYS_A_MONTH = 365.2425 / 12  # mean Gregorian month
 RECORD_DAYS = 14  # a permanent record is asked for after two weeks of driving where nobody forecast it: judgement
@@ -49,24 +50,38 @@ def follow_up(
     here_km = odometer_of(weighed.case)
     found = [
         LookAgain(
-            f"{look.id}-{km}", look.what, look.how, look.who,
-            starts_on + timedelta(days=round(km / km_a_month * DAYS_A_MONTH)), km, here_km + km, look.basis,
+            f"{look.id}-{km}",
+            look.what,
+            look.how,
+            look.who,
+            starts_on + timedelta(days=round(km / km_a_month * DAYS_A_MONTH)),
+            km,
+            here_km + km,
+            look.basis,
         )
         for look in weighed.knowledge.model.afterwards.looks
         if not look.faults or open_faults & set(look.faults)
         for km in look.after_km
-    ]  # fmt: skip
+    ]
     codes = () if weighed.case.codes is None else weighed.case.codes.permanent
     if codes:
         day = record_gone_on or starts_on + timedelta(days=RECORD_DAYS)
-        ground = "forecast from the drives" if record_gone_on else "judgement: two weeks of driving"
+        ground = _("forecast from the drives") if record_gone_on else _("judgement: two weeks of driving")
         found.append(
             LookAgain(
-                "permanent-record", f"Has the permanent record gone? ({', '.join(codes)})",
-                "No tool can erase it: the car does, once its own monitor has run and passed. Read it, erase nothing.",
-                "workshop", day, None, None, ground,
+                "permanent-record",
+                _("Has the permanent record gone? ({listed})", listed=", ".join(codes)),
+                _(
+                    "No tool can erase it: the car does, once its own monitor has run and passed. Read "
+                    "it, erase nothing."
+                ),
+                "workshop",
+                day,
+                None,
+                None,
+                ground,
             )
-        )  # fmt: skip
+        )
     return tuple(sorted(found, key=lambda look: (look.on, look.key)))
 
 

@@ -11,6 +11,7 @@ from firstcause.casebook.refusals import NotOnThisEngine, UnknownId, near
 from firstcause.errors import RequestError
 from firstcause.knowledge.base import Knowledge
 from firstcause.reasoning.fitment import Fitment
+from firstcause.tongue import _
 from firstcause.vehicle.place import Place
 
 
@@ -114,22 +115,27 @@ def part_renewed_by(event: Event, body: Repaired, knowledge: Knowledge) -> str |
     """The kind of part that a repair renews, if it does; raises UnknownId for an unknown repair."""
     repair = knowledge.repairs.get(body.repair)
     if repair is None:
-        why = f"there is no repair {body.repair!r}{near(body.repair, knowledge.repairs)}"
+        why = _("there is no repair {repair!r}{near}", repair=body.repair, near=near(body.repair, knowledge.repairs))
         raise UnknownId(event.id, "repaired", why, "Correct the event, or record it as a note.")
     if repair.renews is not None and Place.parse(body.place).kind != "cylinder":
-        why = f"{body.repair!r} renews the {repair.renews} of a cylinder, not of {body.place!r}"
+        why = _(
+            "{repair!r} renews the {renews} of a cylinder, not of {place!r}",
+            repair=body.repair,
+            renews=repair.renews,
+            place=body.place,
+        )
         raise NotOnThisEngine(event.id, "repaired", why, "Name the cylinder.")
     return repair.renews
 
 
 def _at(event: Event, fitment: Fitment, knowledge: Knowledge, part: str, cylinder: int) -> str:
     if part not in knowledge.parts:
-        why = f"there is no kind of part {part!r}{near(part, knowledge.parts)}"
+        why = _("there is no kind of part {part!r}{near}", part=part, near=near(part, knowledge.parts))
         raise UnknownId(event.id, event.body.kind, why, "Correct the event, or record it as a note.")
     try:
         return fitment.at(part, cylinder)
     except RequestError as error:
-        why = f"this engine has no {part} at cylinder {cylinder}"
+        why = _("this engine has no {part} at cylinder {cylinder}", part=part, cylinder=cylinder)
         raise NotOnThisEngine(event.id, event.body.kind, why, "Correct the part, or the engine in e1.") from error
 
 
@@ -137,7 +143,7 @@ def _moved(event: Event, fitment: Fitment, body: Moved) -> Fitment:
     try:
         return fitment.moved(body.part, body.first, body.second)
     except RequestError as error:
-        why = f"cylinders {body.first} and {body.second} share one {body.part}"
+        why = _("cylinders {first} and {second} share one {part}", first=body.first, second=body.second, part=body.part)
         raise NotOnThisEngine(event.id, "moved", why, "Choose a cylinder with another one.") from error
 
 
@@ -146,7 +152,11 @@ def _renewed(event: Event, fitment: Fitment, knowledge: Knowledge, body: Renewed
     try:
         after = fitment.renewed(body.part, body.cylinder, body.origin)
     except RequestError as error:
-        why = f"no {body.part} has come out of cylinder {body.cylinder}, so none can go back in"
+        why = _(
+            "no {part} has come out of cylinder {cylinder}, so none can go back in",
+            part=body.part,
+            cylinder=body.cylinder,
+        )
         raise NotOnThisEngine(event.id, "renewed", why, "Say where the part that was fitted comes from.") from error
     new = after.at(body.part, body.cylinder)
     at = after.position(body.part, body.cylinder)[1]

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from firstcause.casebook.outlook import Ahead
 from firstcause.casebook.svg import INK, PAPER, QUIET, line, picture, text, wrapped
+from firstcause.tongue import _
 
 Array = NDArray[np.float64]
 
@@ -18,9 +19,14 @@ WIDTH, LEFT, TOP, PLOT_WIDTH, PLOT_HEIGHT = 720.0, 64.0, 40.0, 400.0, 260.0
 LABEL_GAP = 15.0
 # Told apart without colour as well: each line has its dash and its name beside its end.
 _STROKES = (
-    ("#1b4f72", ""), ("#a04000", "7 3"), ("#1e8449", "2 3"), ("#6c3483", "9 3 2 3"), ("#7b7d7d", "4 4"),
-    ("#000000", "1 4"), ("#b7950b", "12 4"),
-)  # fmt: skip
+    ("#1b4f72", ""),
+    ("#a04000", "7 3"),
+    ("#1e8449", "2 3"),
+    ("#6c3483", "9 3 2 3"),
+    ("#7b7d7d", "4 4"),
+    ("#000000", "1 4"),
+    ("#b7950b", "12 4"),
+)
 
 
 @dataclass(frozen=True)
@@ -59,9 +65,9 @@ def draw_prices(ahead: Ahead, currency: str, name: str = "prices") -> str:
     """Price over the distance for each option, the mean as a line, 8 owners in 10 as a band; SVG text."""
     shown = ahead.forecasts
     plot = _Plot(ahead.horizon_km, _round_up(max(float(each.high.max()) for each in shown) or 1.0))
-    title = f"What each option costs so far ({currency}, before tax)"
+    title = _("What each option costs so far ({currency}, before tax)", currency=currency)
     body = [plot.frame(lambda at: f"{at:,.0f}", title, ahead.months)]
-    for (ink, _), each in zip(_strokes(len(shown)), shown, strict=True):
+    for (ink, __), each in zip(_strokes(len(shown)), shown, strict=True):
         band = plot.points(each.distance_km, each.high) + " " + plot.points(each.distance_km[::-1], each.low[::-1])
         body.append(f'<polygon points="{band}" class="band" fill="{ink}" fill-opacity="0.10"/>')
     ends = [plot.y(float(each.mean[-1])) for each in shown]
@@ -69,24 +75,30 @@ def draw_prices(ahead: Ahead, currency: str, name: str = "prices") -> str:
         body.append(_curve(plot, each.distance_km, each.mean, stroke))
         body.append(_label(plot, ends, at, f"{each.course.name}: {each.mean[-1]:,.0f}", stroke))
     told = "; ".join(
-        f"{each.course.name}: {each.mean[0]:,.0f} now, {each.mean[-1]:,.0f} in the mean, "
-        f"{each.low[-1]:,.0f} to {each.high[-1]:,.0f} in 8 of 10"
+        _(
+            "{name}: {mean:,.0f} now, {mean2:,.0f} in the mean, {low:,.0f} to {high:,.0f} in 8 of 10",
+            name=each.course.name,
+            mean=each.mean[0],
+            mean2=each.mean[-1],
+            low=each.low[-1],
+            high=each.high[-1],
+        )
         for each in shown
     )
-    return _whole("ahead-prices", name, "Price over the distance", told, body, plot)
+    return _whole("ahead-prices", name, _("Price over the distance"), told, body, plot)
 
 
 def draw_returns(ahead: Ahead, name: str = "returns") -> str:
     """Chance that the complaint has been back by each distance, for each option; SVG text. Selling has no return."""
     shown = [each for each in ahead.forecasts if each.course.key != "sell"]
     plot = _Plot(ahead.horizon_km, 1.0)
-    body = [plot.frame(lambda at: f"{100 * at:.0f} %", "Chance that the complaint is back by then", ahead.months)]
+    body = [plot.frame(lambda at: f"{100 * at:.0f} %", _("Chance that the complaint is back by then"), ahead.months)]
     ends = [plot.y(float(each.returned[-1])) for each in shown]
     for at, (stroke, each) in enumerate(zip(_strokes(len(shown)), shown, strict=True)):
         body.append(_curve(plot, each.distance_km, each.returned, stroke))
         body.append(_label(plot, ends, at, f"{each.course.name}: {100 * each.returned[-1]:.0f} %", stroke))
-    told = "; ".join(f"{each.course.name}: {100 * each.returned[-1]:.0f} in 100" for each in shown)
-    return _whole("ahead-returns", name, "Chance of return over the distance", told, body, plot)
+    told = "; ".join(_("{name}: {it:.0f} in 100", name=each.course.name, it=100 * each.returned[-1]) for each in shown)
+    return _whole("ahead-returns", name, _("Chance of return over the distance"), told, body, plot)
 
 
 def draw_what_matters(ahead: Ahead, currency: str, name: str = "matters") -> str:
@@ -104,10 +116,24 @@ def draw_what_matters(ahead: Ahead, currency: str, name: str = "matters") -> str
         return left + span * (value - low) / wide
 
     height = 96.0 + row * len(ahead.matters)
-    body = [text(8, 20, "What the choice hangs on", "title", size=13, weight=600)]
-    body += [text(8, 37 + 14 * at, each, "tick", fill=QUIET) for at, each in enumerate(wrapped(
-        f"How much dearer “{second}” is than “{first}” at the end ({currency}); left of the line it is the cheaper.",
-        WIDTH - 20, 11, 2))]  # fmt: skip
+    body = [text(8, 20, _("What the choice hangs on"), "title", size=13, weight=600)]
+    body += [
+        text(8, 37 + 14 * at, each, "tick", fill=QUIET)
+        for at, each in enumerate(
+            wrapped(
+                _(
+                    "How much dearer “{second}” is than “{first}” at the end ({currency}); left of the "
+                    "line it is the cheaper.",
+                    second=second,
+                    first=first,
+                    currency=currency,
+                ),
+                WIDTH - 20,
+                11,
+                2,
+            )
+        )
+    ]
     for at, matter in enumerate(ahead.matters):
         y = 74.0 + row * at
         lines = wrapped(matter.name, left - 20, 11, 2)
@@ -122,9 +148,11 @@ def draw_what_matters(ahead: Ahead, currency: str, name: str = "matters") -> str
             at_x = x(value) - 4 if before else x(value) + 4
             body.append(text(at_x, y + 4, f"{value:,.0f}", "tick", anchor="end" if before else "start", fill=QUIET))
     body.append(line(x(0.0), 60, x(0.0), height - 18, "zero"))
-    body.append(text(x(0.0), height - 5, "no difference", "tick", anchor="middle", fill=QUIET))
-    told = "; ".join(f"{each.name}: from {each.down:,.0f} to {each.up:,.0f}" for each in ahead.matters)
-    return picture(WIDTH + 60, height, "ahead-matters", name, "What the choice hangs on", told, "".join(body))
+    body.append(text(x(0.0), height - 5, _("no difference"), "tick", anchor="middle", fill=QUIET))
+    told = "; ".join(
+        _("{name}: from {down:,.0f} to {up:,.0f}", name=each.name, down=each.down, up=each.up) for each in ahead.matters
+    )
+    return picture(WIDTH + 60, height, "ahead-matters", name, _("What the choice hangs on"), told, "".join(body))
 
 
 def _strokes(count: int) -> list[tuple[str, str]]:

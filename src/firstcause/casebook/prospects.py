@@ -24,7 +24,7 @@ from firstcause.reasoning.bills import VICTIM_TO_RENEW, RepairTable, repair_tabl
 from firstcause.reasoning.choice import Option
 from firstcause.reasoning.steps import Step, repair_step
 from firstcause.reasoning.verdict import quiet_since_change
-from firstcause.tongue import _
+from firstcause.tongue import _, small
 from firstcause.vehicle.place import cylinder
 
 MOST_NAMED = 6
@@ -109,11 +109,14 @@ class _Maker:
         sale = sum(each.chance * each.settle_price for each in standing)
         courses.append(
             Course(
-                "sell", "Sell it as it is, and say so", sale, "live-with-it",
+                "sell",
+                _("Sell it as it is, and say so"),
+                sale,
+                "live-with-it",
                 dict.fromkeys((*named, SOMETHING_ELSE), 1.0),
-                leaves_open="What a buyer takes off is not known: reckoned as what the cure would cost them.",
+                leaves_open=_("What a buyer takes off is not known: reckoned as what the cure would cost them."),
             )
-        )  # fmt: skip
+        )
         spans["sell"] = (0.0, None)
         return Prospects(
             standing, tuple(courses), self.gone_now, spans, tuple(self.spans.values()), self._unknown(named),
@@ -132,8 +135,8 @@ class _Maker:
         if rest > 0.0:
             elsewhere = self.terms.refer_out
             harm = self._harm(None)
-            found.append(Standing(SOMETHING_ELSE, "Something else", rest, self._life(None, ()), elsewhere, *harm))
-        found.append(Standing(NOTHING, "Nothing is left", 1.0 - sum(each.chance for each in found), None))
+            found.append(Standing(SOMETHING_ELSE, _("Something else"), rest, self._life(None, ()), elsewhere, *harm))
+        found.append(Standing(NOTHING, _("Nothing is left"), 1.0 - sum(each.chance for each in found), None))
         return tuple(found)
 
     def _stands(self, cause: str, chance: float) -> Standing:
@@ -164,10 +167,13 @@ class _Maker:
         """Chance that the part is spoilt so now, or that one which sat there before was."""
         facts = self.model.facts
         return max(
-            (chance for cause, chance in self.belief.items() if facts[cause].fault == victim.fault
-             and victim.number in facts[cause].home | self.model.reach(cause)),
+            (
+                chance
+                for cause, chance in self.belief.items()
+                if facts[cause].fault == victim.fault and victim.number in facts[cause].home | self.model.reach(cause)
+            ),
             default=0.0,
-        )  # fmt: skip
+        )
 
     def _acted_through(self, cause: str) -> set[Spoilt]:
         """The victims by which this cause has likely made the complaint."""
@@ -188,20 +194,26 @@ class _Maker:
         entries = [] if cause is None else self._entries(cause)
         span = next((entry.returns_after_km for entry in entries if entry.returns_after_km is not None), None)
         first, last = span or self.about.unsaid_after_km
-        ground = "knowledge base, judgement" if span else "nothing is written of its return: a wide span is taken"
+        ground = _("knowledge base, judgement") if span else _("nothing is written of its return: a wide span is taken")
         by_dose = dose_span(self.weighed.case, entries, self.driving)
         if by_dose is not None:
             (first, last), ground = by_dose
         ended = [km for life in lives for km in life.ended_km if km > 0.0]
         censored = [km for life in lives for km in life.censored_km]
         if ended or censored:
-            seen = [f"spoilt again after {km:,.0f} km" for km in ended]
-            seen += [f"still good after {km:,.0f} km" for km in censored]
-            ground += f"; in this very car {', '.join(seen)}"
+            seen = [_("spoilt again after {km:,.0f} km", km=km) for km in ended]
+            seen += [_("still good after {km:,.0f} km", km=km) for km in censored]
+            ground += _("; in this very car {listed}", listed=", ".join(seen))
             if cause is not None:
                 self.own_lives[cause] = listed_lives(ended, censored)
-        name = "Something else" if cause is None else self.model.entry(cause).name
-        self.spans[name] = f"{name}: back after {first:,} to {last:,} km in 8 of 10 ({ground})."
+        name = _("Something else") if cause is None else self.model.entry(cause).name
+        self.spans[name] = _(
+            "{name}: back after {first:,} to {last:,} km in 8 of 10 ({ground}).",
+            name=name,
+            first=first,
+            last=last,
+            ground=ground,
+        )
         belief = LifeBelief.from_span(max(first, 1), max(last, first + 1), self.about.counts_as_lives)
         return belief.learnt(ended, censored)
 
@@ -236,14 +248,23 @@ class _Maker:
     def _watch(self) -> Course:
         if self.gone_now:
             return Course(
-                "watch", "Drive on and watch", 0.0, "settle", fresh=False, return_price=self.terms.comeback,
+                "watch",
+                _("Drive on and watch"),
+                0.0,
+                "settle",
+                fresh=False,
+                return_price=self.terms.comeback,
                 noticed_after_km=self.about.noticed_after_km,
-                leaves_open="Every cause that may still stand. When it is back, it is looked for in earnest.",
-            )  # fmt: skip
+                leaves_open=_("Every cause that may still stand. When it is back, it is looked for in earnest."),
+            )
         return Course(
-            "watch", "Drive on with it, do nothing", 0.0, "live-with-it", relieves=False,
-            leaves_open="Everything. The complaint stays, and what it harms is harmed.",
-        )  # fmt: skip
+            "watch",
+            _("Drive on with it, do nothing"),
+            0.0,
+            "live-with-it",
+            relieves=False,
+            leaves_open=_("Everything. The complaint stays, and what it harms is harmed."),
+        )
 
     def _renew_victim(self, named: Sequence[str]) -> list[tuple[Course, Span]]:
         """Renew what is spoilt each time, and leave what spoils it."""
@@ -253,14 +274,20 @@ class _Maker:
         if worst is None or step is None:
             return []
         touched = {victim for victim in spoilt if (victim.part, victim.number) == (worst.part, worst.number)}
-        part, place = self.knowledge.parts[worst.part].name.lower(), cylinder(worst.number)
+        part, place = small(self.knowledge.parts[worst.part].name), cylinder(worst.number)
         price = step.price + self.terms.labour(self.terms.verify_minutes)
         now = 0.0 if self.gone_now else price
         course = Course(
-            "renew-victim", f"Renew the {part} of {place} whenever it is needed", now, "renew", fresh=not self.gone_now,
-            return_price=price, noticed_after_km=self.about.noticed_after_km, beside=self._untouched(touched),
-            leaves_open="The cause stays and spoils it again and again.",
-        )  # fmt: skip
+            "renew-victim",
+            _("Renew the {part} of {place} whenever it is needed", part=part, place=place.said()),
+            now,
+            "renew",
+            fresh=not self.gone_now,
+            return_price=price,
+            noticed_after_km=self.about.noticed_after_km,
+            beside=self._untouched(touched),
+            leaves_open=_("The cause stays and spoils it again and again."),
+        )
         span = self._span(step) if now else (0.0, 0.0)
         return [(course, span)]
 
@@ -281,7 +308,7 @@ class _Maker:
             cures = {c: float(self.table.solves[row, self.table.roots.index(c)]) for c in named}
             worth = sum(self.belief[cause] * chance for cause, chance in cures.items())
             offers.append((worth, float(self.prices[row]), step, cures))
-        whole = max((worth for worth, *_ in offers), default=0.0)
+        whole = max((worth for worth, *__ in offers), default=0.0)
         wide = [offer for offer in offers if offer[0] >= max(REACHES_MOST * whole, WORTH_CURING)]
         units = [offer for offer in wide if offer[2].place.kind == "engine" and self._is_dear(offer)]
         unit = max(units, key=lambda offer: offer[1], default=None)
@@ -292,25 +319,39 @@ class _Maker:
             offer = min(able, key=lambda each: each[1], default=None)
             if offer is not None and len(found) < MOST_CURES:
                 shown.add(offer[2].key)
-                of = self.model.entry(cause).name.lower()
-                found.append(self._cure("cure " + offer[2].key, f"{offer[2].name} ({offer[2].place}), for {of}", offer))
+                of = small(self.model.entry(cause).name)
+                found.append(
+                    self._cure(
+                        "cure " + offer[2].key,
+                        _("{name} ({place}), for {of}", name=offer[2].name, place=offer[2].place, of=of),
+                        offer,
+                    )
+                )
         if unit is not None:
-            found.append(self._cure("unit", f"Replace the unit: {unit[2].name.lower()}", unit))
+            found.append(self._cure("unit", _("Replace the unit: {name}", name=small(unit[2].name)), unit))
         return found
 
     def _is_dear(self, offer: Offer) -> bool:
         return self.knowledge.repairs[offer[2].what].parts_class in ("E", "F")
 
     def _cure(self, key: str, name: str, offer: Offer) -> tuple[Course, Span]:
-        _, price, step, cures = offer
+        __, price, step, cures = offer
         renewed = {victim for cause, chance in cures.items() if chance > 0.0 for victim in self._acted_through(cause)}
-        left = [self.model.entry(c).name.lower() for c, chance in cures.items() if chance < LIKELY_ENOUGH]
+        left = [small(self.model.entry(c).name) for c, chance in cures.items() if chance < LIKELY_ENOUGH]
         course = Course(
-            key, name, price, "settle", cures, return_price=self.terms.comeback,
-            noticed_after_km=self.about.noticed_after_km, beside=self._untouched(renewed),
+            key,
+            name,
+            price,
+            "settle",
+            cures,
+            return_price=self.terms.comeback,
+            noticed_after_km=self.about.noticed_after_km,
+            beside=self._untouched(renewed),
             fresh=bool(renewed) and not self.gone_now,
-            leaves_open=f"If it is not that: {', '.join(left[:3])}." if left else "Only what the repair may miss.",
-        )  # fmt: skip
+            leaves_open=_("If it is not that: {listed}.", listed=", ".join(left[:3]))
+            if left
+            else _("Only what the repair may miss."),
+        )
         return course, self._span(step, price - step.price)
 
     def _span(self, step: Step, besides: float = 0.0) -> Span:
@@ -339,13 +380,25 @@ class _Maker:
                     solved = float(self.table.solves[row, self.table.roots.index(cause)])
                     cures[cause] = cures.get(cause, 0.0) + chance * solved
         step = option.step
-        other = "" if step.other is None else f", with cylinder {step.other}"
+        other = "" if step.other is None else _(", with cylinder {other}", other=step.other)
         course = Course(
-            "test " + step.key, f"Settle the cause first: {step.name} ({step.place}{other}), then repair what it shows",
-            step.price, "settle", cures, return_price=self.terms.comeback, noticed_after_km=self.about.noticed_after_km,
-            beside=self._untouched(set()), price_by_cause=price, fresh=False,
-            leaves_open="What the test does not tell apart.",
-        )  # fmt: skip
+            "test " + step.key,
+            _(
+                "Settle the cause first: {name} ({place}{other}), then repair what it shows",
+                name=step.name,
+                place=step.place,
+                other=other,
+            ),
+            step.price,
+            "settle",
+            cures,
+            return_price=self.terms.comeback,
+            noticed_after_km=self.about.noticed_after_km,
+            beside=self._untouched(set()),
+            price_by_cause=price,
+            fresh=False,
+            leaves_open=_("What the test does not tell apart."),
+        )
         return [(course, (step.price, step.price + max(price.values(), default=0.0)))]
 
     def _row_for(self, cause: str) -> int:
@@ -354,13 +407,21 @@ class _Maker:
         return min(able, key=lambda row: float(self.prices[row])) if able else int(column.argmax())
 
     def _unknown(self, named: Sequence[str]) -> tuple[str, ...]:
-        said = ["Two causes at once: each reckoned car has one."]
-        untested = [self.model.entry(c).name.lower() for c in named[1:3]]
+        said = [_("Two causes at once: each reckoned car has one.")]
+        untested = [small(self.model.entry(c).name) for c in named[1:3]]
         if untested:
-            said.append(f"Which of them it is: {self.model.entry(named[0]).name.lower()}, {' or '.join(untested)}.")
-        said.append("Prices are usual ones for such work, not an offer; what else wears out in this car is left out.")
+            said.append(
+                _(
+                    "Which of them it is: {name}, {listed}.",
+                    name=small(self.model.entry(named[0]).name),
+                    listed=_(" or ").join(untested),
+                )
+            )
+        said.append(
+            _("Prices are usual ones for such work, not an offer; what else wears out in this car is left out.")
+        )
         if self.about.harm is not None:
-            said.append(f"How much {self.about.harm.what} has suffered already: nobody measured it.")
+            said.append(_("How much {what} has suffered already: nobody measured it.", what=self.about.harm.what))
         return tuple(said)
 
 
@@ -388,12 +449,12 @@ def _after_test(option: Option, named: Sequence[str]) -> dict[str, dict[str | No
         first = max(suspects, key=lambda cause: suspects[cause], default=None)
         chosen = first if first is not None and first in named and suspects[first] >= LIKELY_ENOUGH else None
         aims.append((look.chance, chosen, suspects))
-    total = sum(chance for chance, _, _ in aims) or 1.0
+    total = sum(aim[0] for aim in aims) or 1.0
     found: dict[str, dict[str | None, float]] = {}
     for cause in named:
-        shares = [chance * suspects.get(cause, 0.0) for chance, _, suspects in aims]
+        shares = [chance * suspects.get(cause, 0.0) for chance, _chosen, suspects in aims]
         if sum(shares) <= 0.0:
-            shares = [chance / total for chance, _, _ in aims]
+            shares = [aim[0] / total for aim in aims]
         whole = sum(shares)
         then: dict[str | None, float] = {}
         for share, (_chance, chosen, _suspects) in zip(shares, aims, strict=True):

@@ -14,15 +14,23 @@ from math import ceil, floor
 from firstcause.casebook.svg import INK, PAPER, QUIET, line, picture, text, width_of, wrapped
 from firstcause.reasoning.because import Reasons
 from firstcause.reasoning.saying import decibans, drawn, percent, share
+from firstcause.tongue import _
 
 _WIDTH, _MARGIN = 360.0, 10.0
 _SIZE, _SMALL = 13.5, 12.5
 _LINE, _SMALL_LINE = 16.0, 15.0
 _BAR, _HEAD = 14.0, 7.0
 _TICKS = {
-    -50: "1 in 100,000", -40: "1 in 10,000", -30: "1 in 1,000", -20: "1 in 100", -10: "9 %", 0: "50 %", 10: "91 %",
-    20: "99 %", 30: "99.9 %",
-}  # fmt: skip
+    -50: "1 in 100,000",
+    -40: "1 in 10,000",
+    -30: "1 in 1,000",
+    -20: "1 in 100",
+    -10: "9 %",
+    0: "50 %",
+    10: "91 %",
+    20: "99 %",
+    30: "99.9 %",
+}
 _HALO = f'paint-order="stroke" stroke="{PAPER}" stroke-width="4"'  # the scale's lines do not cross the words
 _BESIDE = 104.0  # room for the words beside an arrow
 _LEAST_DRAWN = 0.05
@@ -40,7 +48,7 @@ def way_svg(title: str, reasons: Reasons, label: Callable[[tuple[str, ...]], str
         places.append(at)
     axis = _Axis.over(places)
     body, y = [_hatch(name)], 34.0
-    y = _stand(body, axis, y, f"before: {share(reasons.start)}", places[0])
+    y = _stand(body, axis, y, _("before: {share}", share=share(reasons.start)), places[0])
     for piece, begin, end in zip(reasons.pieces, places[:-1], places[1:], strict=True):
         if abs(piece.decibans) < _LEAST_DRAWN:
             continue
@@ -51,11 +59,11 @@ def way_svg(title: str, reasons: Reasons, label: Callable[[tuple[str, ...]], str
         body.append(_arrow(axis.x(begin), axis.x(end), y + 3, piece.decibans > 0, name))
         body.append(_beside(axis.x(begin), axis.x(end), y + 14, _side(piece.decibans)))
         y += _BAR + 14
-    y = _stand(body, axis, y, f"now: {share(reasons.now)}", places[-1])
+    y = _stand(body, axis, y, _("now: {share}", share=share(reasons.now)), places[-1])
     grid = "".join(axis.grid(y))
-    told = [f"Before any finding {share(reasons.start)}."]
+    told = [_("Before any finding {share}.", share=share(reasons.start))]
     told += [f"{label(piece.happenings)}: {_side(piece.decibans)}." for piece in reasons.pieces]
-    told.append(f"Now {share(reasons.now)}.")
+    told.append(_("Now {share}.", share=share(reasons.now)))
     return picture(_WIDTH, y + 4, "way", name, title, " ".join(told), grid + "".join(body))
 
 
@@ -135,9 +143,17 @@ def _stand(body: list[str], axis: _Axis, y: float, words: str, weight: float) ->
     wide = width_of(words, _SIZE) + 10
     left = x + 10 + wide > _WIDTH
     body.append(
-        text(x - 10 if left else x + 10, y + 10.5, words, "w-words", anchor="end" if left else "start", size=_SIZE,
-             weight=700, more=_HALO)
-    )  # fmt: skip
+        text(
+            x - 10 if left else x + 10,
+            y + 10.5,
+            words,
+            "w-words",
+            anchor="end" if left else "start",
+            size=_SIZE,
+            weight=700,
+            more=_HALO,
+        )
+    )
     return y + 22
 
 
@@ -206,10 +222,11 @@ def fan_svg(title: str, rays: Sequence[Ray], *, name: str = "fan") -> str:
             below = base + len(head) * _LINE + number * _SMALL_LINE
             body.append(text(_FAN_LEFT, below, words, "f-rest", size=_SMALL, fill=QUIET))
     told = " ".join(
-        f"{percent(ray.chance)}: {ray.name}." + (f" Then {', '.join(ray.then)}." if ray.then else "")
+        f"{percent(ray.chance)}: {ray.name}."
+        + (_(" Then {listed}.", listed=", ".join(ray.then)) if ray.then else "")
         + (f" {ray.cost[0].upper()}{ray.cost[1:]}." if ray.cost else "")
         for ray in rays
-    )  # fmt: skip
+    )
     return picture(_WIDTH, max(y, _NODE + 8) + 4, "fan-picture", name, title, told, "".join(body))
 
 

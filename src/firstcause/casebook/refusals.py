@@ -6,12 +6,13 @@ import difflib
 from collections.abc import Iterable
 
 from firstcause.errors import CaseError
+from firstcause.tongue import _
 
 
 def near(wrong: str, known: Iterable[str]) -> str:
     """A hint such as ` (did you mean 'coil-swap'?)`, or nothing when no known name is near."""
     matches = difflib.get_close_matches(wrong, list(known), n=3, cutoff=0.5)
-    return f" (did you mean {' or '.join(repr(match) for match in matches)}?)" if matches else ""
+    return _(" (did you mean {listed}?)", listed=_(" or ").join(repr(match) for match in matches)) if matches else ""
 
 
 class EventRefused(CaseError):
@@ -19,7 +20,15 @@ class EventRefused(CaseError):
 
     def __init__(self, event: str, kind: str, why: str, todo: str) -> None:
         self.event, self.kind, self.why, self.todo = event, kind, why, todo
-        super().__init__(f"Event {event} ({kind}) cannot stand: {why}. The events before it are kept. {todo}")
+        super().__init__(
+            _(
+                "Event {event} ({kind}) cannot stand: {why}. The events before it are kept. {todo}",
+                event=event,
+                kind=kind,
+                why=why,
+                todo=todo,
+            )
+        )
 
 
 class BrokenOrder(EventRefused):

@@ -33,7 +33,7 @@ from firstcause.casebook.events import (
 )
 from firstcause.knowledge.base import Knowledge
 from firstcause.knowledge.model_numbers import Complaint
-from firstcause.tongue import Said, _
+from firstcause.tongue import N_, Said, _, language, small
 
 STATE_WORDS: Mapping[str, str] = Said(
     {
@@ -58,6 +58,10 @@ WHY_WORDS = Said(
 )
 
 ANSWER_WORDS = Said({"yes": "Yes", "no": "No", "unsure": "Unsure"})
+PART_KINDS = N_(("coil", "plug", "boot", "lead", "injector", "sensor", "battery"))
+"""Ids of parts that are said as words of their own."""
+OLD_PARTS = N_(("kept for the owner", "not said", "new"))
+"""What a form or the ledger writes where nobody said more; shown in the language spoken."""
 VERDICT_WORDS = Said({"applies": "applies", "nearly": "nearly applies"})
 UNITS = Said({"cylinder": "cylinder", "bank": "bank"})
 
@@ -70,6 +74,8 @@ def place_said(place: object) -> str:
 
 def ordinal(number: int) -> str:
     """1st, 2nd, 3rd, 4th …"""
+    if language() != "en":
+        return f"{number}."
     ending = "th" if number % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
     return f"{number}{ending}"
 
@@ -82,12 +88,12 @@ def holder_words(holder: str, knowledge: Knowledge) -> str:
     """Where a cause sits, in words: `coil-3` is the coil that came in cylinder 3, `coil-new-1` the first new one."""
     kind = next((kind for kind in knowledge.parts if holder.startswith(f"{kind}-")), None)
     if kind is None:
-        return holder
+        return place_said(holder)
     rest = holder.removeprefix(f"{kind}-")
     origin, __, number = rest.partition("-")
     if origin in FITTED_HERE:
-        return f"{FITTED_HERE[origin]} {kind} {number}"
-    return _("{kind} from cylinder {replace}", kind=kind, replace=rest.replace("-", _(" and ")))
+        return f"{FITTED_HERE[origin]} {_(kind)} {number}"
+    return _("{kind} from cylinder {replace}", kind=_(kind), replace=rest.replace("-", _(" and ")))
 
 
 def opening_words(names: tuple[str, ...], knowledge: Knowledge) -> list[str]:
@@ -257,7 +263,7 @@ def _linked(body: Linked, knowledge: Knowledge) -> str:
     lives = "".join(
         _(
             "; the {part} of cylinder {cylinder} {it} {distance_km:,.0f} km",
-            part=life.part,
+            part=_(life.part),
             cylinder=life.cylinder,
             it=_("lasted") if life.ended else _("has lasted"),
             distance_km=life.distance_km,
@@ -275,7 +281,7 @@ def _linked(body: Linked, knowledge: Knowledge) -> str:
 
 
 def _reported(body: Reported, knowledge: Knowledge) -> str:
-    names = ", ".join(knowledge.faults[f].name.lower() if f in knowledge.faults else f for f in body.faults)
+    names = ", ".join(small(knowledge.faults[f].name) if f in knowledge.faults else f for f in body.faults)
     lead = f"{body.source.capitalize()} {body.number} {VERDICT_WORDS[body.verdict]}"
     if body.decision == "refused":
         return _("{lead}: {about}. Not let count.", lead=lead, about=body.about)
@@ -303,7 +309,7 @@ def _moved(body: Moved, knowledge: Knowledge) -> str:
     mark = _(", marked {mark!r}", mark=body.mark) if body.mark else ""
     return _(
         "Swapped: {part} of cylinder {first} with cylinder {second}{mark}.",
-        part=body.part,
+        part=_(body.part),
         first=body.first,
         second=body.second,
         mark=mark,
@@ -313,17 +319,17 @@ def _moved(body: Moved, knowledge: Knowledge) -> str:
 def _renewed(body: Renewed, knowledge: Knowledge) -> str:
     if body.origin == "its-own":
         return _(
-            "Put back: the {part} that had come out of cylinder {cylinder}.", part=body.part, cylinder=body.cylinder
+            "Put back: the {part} that had come out of cylinder {cylinder}.", part=_(body.part), cylinder=body.cylinder
         )
     fitted = ", ".join(part for part in (ORIGIN_WORDS.get(body.origin, ""), body.fitted) if part)
     if body.origin != "new" and body.fitted == "new":
         fitted = ORIGIN_WORDS[body.origin]
     return _(
         "Renewed: {part} of cylinder {cylinder} ({fitted}); old part {old_part}.",
-        part=body.part,
+        part=_(body.part),
         cylinder=body.cylinder,
         fitted=fitted,
-        old_part=body.old_part,
+        old_part=_(body.old_part),
     )
 
 
@@ -341,7 +347,7 @@ _SAY: Mapping[type, Callable[..., str]] = {
     Moved: _moved,
     Renewed: _renewed,
     Reseated: lambda b, k: _(
-        "Taken off and put back: {part} of cylinder {cylinder}.", part=b.part, cylinder=b.cylinder
+        "Taken off and put back: {part} of cylinder {cylinder}.", part=_(b.part), cylinder=b.cylinder
     ),
     Repaired: _repaired,
     Drove: _drove,

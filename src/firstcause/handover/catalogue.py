@@ -10,32 +10,39 @@ from firstcause.knowledge.base import Knowledge
 from firstcause.knowledge.ground import Grounded, Source
 from firstcause.knowledge.schema import Behaviour, FaultEntry
 from firstcause.reasoning.speaks import Speaks, speaks, victims_of
+from firstcause.tongue import N_, Said, _, number, small
 
 MOST_NAMED = 5
 WORTH_NAMING_DB = 0.5
 FULL_BAR_DB = 20.0
-DEFER = "The maker's service information comes before anything said here."
-SCALE = (
+DEFER = N_("The maker's service information comes before anything said here.")
+SCALE = N_(
     "10 dB make the odds ten times as high, 3 dB twice. The fault alone, with what it brings about, is compared with a "
     "car on which nothing is that the test shows; beside other suspects the same finding moves belief less."
 )
-PLACES = {
-    "place": "In one cylinder",
-    "joint": "Between two cylinders",
-    "bank": "On a bank",
-    "shared": "On the whole engine",
-}
-KINDS = {
-    "root": "can be the first cause",
-    "victim": "comes only from another fault",
-    "unlisted": "stands for what the catalogue does not hold",
-}
-GROUNDS = {
-    "counted": "counted",
-    "published": "published",
-    "common-practice": "common practice, no source",
-    "judgement": "judgement, no source",
-}
+PLACES = Said(
+    {
+        "place": "In one cylinder",
+        "joint": "Between two cylinders",
+        "bank": "On a bank",
+        "shared": "On the whole engine",
+    }
+)
+KINDS = Said(
+    {
+        "root": "can be the first cause",
+        "victim": "comes only from another fault",
+        "unlisted": "stands for what the catalogue does not hold",
+    }
+)
+GROUNDS = Said(
+    {
+        "counted": "counted",
+        "published": "published",
+        "common-practice": "common practice, no source",
+        "judgement": "judgement, no source",
+    }
+)
 
 
 @dataclass(frozen=True)
@@ -78,6 +85,15 @@ class Leaf:
     watch: str
     cautions: tuple[str, ...]
 
+    @property
+    def left_out_words(self) -> str:
+        """That more tests say less of it; nothing where none was left out."""
+        if not self.tests_left_out:
+            return ""
+        if self.tests_left_out == 1:
+            return _("1 more test says less.")
+        return _("{n} more tests say less.", n=self.tests_left_out)
+
 
 @dataclass(frozen=True)
 class Catalogue:
@@ -90,7 +106,7 @@ class Catalogue:
     @property
     def leaves(self) -> tuple[Leaf, ...]:
         """Every fault, in the order of the groups."""
-        return tuple(leaf for _, leaves in self.groups for leaf in leaves)
+        return tuple(leaf for __, leaves in self.groups for leaf in leaves)
 
 
 def catalogue_of(knowledge: Knowledge) -> Catalogue:
@@ -168,22 +184,34 @@ def _text_of(leaf: Leaf) -> str:
 def _where(knowledge: Knowledge, fault: FaultEntry) -> str:
     if fault.part is None:
         return PLACES[fault.scope]
-    return f"In the part: {knowledge.parts[fault.part].name.lower()}"
+    return _("In the part: {name}", name=small(knowledge.parts[fault.part].name))
 
 
 def _facts(knowledge: Knowledge, fault: FaultEntry) -> Iterable[tuple[str, str]]:
     engines = fault.fitted.in_words().strip(" ()")
-    yield "Kind", KINDS[fault.kind] + (f"; only on {engines}" if engines else "")
+    yield _("Kind"), KINDS[fault.kind] + (_("; only on {engines}", engines=engines) if engines else "")
     if any(fault.prior.weight):
         at = ", ".join(
-            f"{weight:g} at {km},000 km" for weight, km in zip(fault.prior.weight, (80, 160, 240), strict=True)
+            _("{weight:g} at {km},000 km", weight=weight, km=km)
+            for weight, km in zip(fault.prior.weight, (80, 160, 240), strict=True)
         )
-        kind = "shared causes" if fault.scope in ("bank", "shared") else "causes at one cylinder"
-        yield "How frequent", f"weight among the {kind}: {at} ({ground_of(fault.prior, fault.sources)})"
+        kind = _("shared causes") if fault.scope in ("bank", "shared") else _("causes at one cylinder")
+        yield (
+            _("How frequent"),
+            _(
+                "weight among the {kind}: {at} ({ground_of})",
+                kind=kind,
+                at=at,
+                ground_of=ground_of(fault.prior, fault.sources),
+            ),
+        )
     for behaviour in [*([fault.behaviour] if fault.behaviour else []), *fault.behaviour_where]:
-        yield f"At work{behaviour.fitted.in_words()}", _behaves(knowledge, behaviour, fault.sources)
+        yield (
+            _("At work{in_words}", in_words=behaviour.fitted.in_words()),
+            _behaves(knowledge, behaviour, fault.sources),
+        )
     if fault.behaviour is None and not fault.behaviour_where:
-        yield "At work", "only through what it brings about"
+        yield _("At work"), _("only through what it brings about")
 
 
 def _behaves(knowledge: Knowledge, behaviour: Behaviour, sources: Iterable[Source]) -> str:
@@ -192,7 +220,11 @@ def _behaves(knowledge: Knowledge, behaviour: Behaviour, sources: Iterable[Sourc
     acts = ", ".join(f"{names.get(condition, condition)} {chance:.0%}" for condition, chance in behaviour.acts.items())
     bouts = ""
     if behaviour.between_bouts:
-        bouts = f"; in bouts, {behaviour.between_bouts:g} {complaint.words.measure} between two on average"
+        bouts = _(
+            "; in bouts, {between_bouts:g} {measure} between two on average",
+            between_bouts=behaviour.between_bouts,
+            measure=complaint.words.measure,
+        )
     return f"{acts}{bouts} ({ground_of(behaviour, sources)})"
 
 
@@ -201,26 +233,28 @@ def _line(knowledge: Knowledge, fault: FaultEntry, word: Speaks) -> Line:
     outcome = next(outcome.name for outcome in test.outcomes if outcome.id == word.outcome)
     through = ", ".join(knowledge.faults[victim].name for victim in word.through)
     grounds = [] if word.own is None else [ground_of(word.own, fault.sources)]
-    grounds += [f"Through: {through}."] if through else []
-    grounds += [f"Without a fault: {ground_of(test.otherwise, test.sources)}"]
+    grounds += [_("Through: {through}.", through=through)] if through else []
+    grounds += [_("Without a fault: {ground_of}", ground_of=ground_of(test.otherwise, test.sources))]
     return Line(
         test=f"{test.name}{word.fitted.in_words()}",
         outcome=outcome,
         strength=_strength(word.decibans),
         size=min(1.0, abs(word.decibans) / FULL_BAR_DB),
-        chances=f"{_share(word.if_present)} with this fault, {_share(word.otherwise)} without",
+        chances=_(
+            "{share} with this fault, {share2} without", share=_share(word.if_present), share2=_share(word.otherwise)
+        ),
         ground=" ".join(grounds),
     )
 
 
 def _strength(decibans: float) -> str:
     if isinf(decibans):
-        return "only with it" if decibans > 0 else "never with it"
-    return f"{decibans:+.0f} dB" if abs(decibans) >= 1.0 else f"{decibans:+.1f} dB"
+        return _("only with it") if decibans > 0 else _("never with it")
+    return f"{number(decibans, '+.0f' if abs(decibans) >= 1.0 else '+.1f')} dB"
 
 
 def _share(chance: float) -> str:
-    return f"{chance:.0%}" if chance >= 0.0995 else f"{chance:.1%}" if chance >= 0.00095 else "under 0.1%"
+    return f"{chance:.0%}" if chance >= 0.0995 else number(chance, ".1%") if chance >= 0.00095 else _("under 0.1%")
 
 
 def _victims(knowledge: Knowledge, fault: str) -> Iterable[Named]:
@@ -230,14 +264,18 @@ def _victims(knowledge: Knowledge, fault: str) -> Iterable[Named]:
         yield Named(victim, entry.name, f"{chance:.0%}", ground_of(link, entry.sources))
     for ruined in knowledge.faults[fault].ruins:
         if ruined in knowledge.faults:
-            yield Named(ruined, knowledge.faults[ruined].name, "left behind", "to be looked at after the repair")
+            yield Named(ruined, knowledge.faults[ruined].name, _("left behind"), _("to be looked at after the repair"))
 
 
 def _repairs(knowledge: Knowledge, fault: FaultEntry) -> Iterable[Named]:
     for repair in knowledge.repairs.values():
-        minutes = f"{repair.minutes:.0f} min, {repair.minutes_buried:.0f} where it is hard to reach"
+        minutes = _(
+            "{minutes:.0f} min, {minutes_buried:.0f} where it is hard to reach",
+            minutes=repair.minutes,
+            minutes_buried=repair.minutes_buried,
+        )
         if fault.part is not None and repair.renews == fault.part:
-            yield Named("", repair.name, "goes with the part", minutes)
+            yield Named("", repair.name, _("goes with the part"), minutes)
         for cure in repair.cures:
             if cure.fault == fault.id:
                 yield Named("", repair.name, f"{cure.chance:.0%}", f"{minutes}; {ground_of(cure, repair.sources)}")

@@ -8,6 +8,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from firstcause.handover.catalogue import DEFER, SCALE, Catalogue, Line
+from firstcause.tongue import _
 
 
 def catalogue_html(catalogue: Catalogue) -> str:
@@ -18,7 +19,7 @@ def catalogue_html(catalogue: Catalogue) -> str:
 
 def bar_svg(line: Line) -> Markup:
     """How strongly an outcome speaks: a bar from the middle, solid to the right for, hatched to the left against."""
-    against = line.strength.startswith(("-", "never"))
+    against = line.strength.startswith(("-", _("never with it")))
     width = max(1.0, 50.0 * line.size)
     left = 50.0 - width if against else 50.0
     fill = 'class="b-against" fill="url(#hatched)"' if against else 'class="b-for"'
@@ -33,4 +34,6 @@ def bar_svg(line: Line) -> Markup:
 @cache
 def _environment() -> Environment:
     loader = PackageLoader("firstcause.handover", "templates")
-    return Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    made = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    made.globals["_"] = _
+    return made

@@ -15,6 +15,7 @@ from firstcause.handover.causes import Causes
 from firstcause.handover.facts import CauseFact, Fact, LedgerRow, Measured, RecordFacts, TimelineRow
 from firstcause.handover.plainly import moment_words
 from firstcause.handover.telling import parts_in_words
+from firstcause.tongue import _
 
 _FRAME_NAMES: Mapping[str, tuple[str, str, int]] = {  # name, unit, digits after the point
     "code": ("Code", "", 0),
@@ -50,7 +51,16 @@ def record_of(weighed: WeighedCase, causes: Causes, tell: Callable[[str], str]) 
         ),
         objections=tuple(Fact(parts_in_words(words, knowledge)) for words in dict.fromkeys((*against, *now))),
         attachments=tuple(
-            Fact(f"{body.name} ({body.media_type}, {body.size_bytes:,} bytes): {body.about}. SHA-256 {body.sha256}.")
+            Fact(
+                _(
+                    "{name} ({media_type}, {size_bytes:,} bytes): {about}. SHA-256 {sha256}.",
+                    name=body.name,
+                    media_type=body.media_type,
+                    size_bytes=body.size_bytes,
+                    about=body.about,
+                    sha256=body.sha256,
+                )
+            )
             for body in case.bodies(Attached)
         ),
         knowledge_pack=knowledge.pack,
@@ -67,9 +77,9 @@ def _row(case: Case, event: Event, weighed: WeighedCase) -> TimelineRow:
     note = getattr(body, "note", "")
     standing = "counts"
     if event.id in case.withdrawn:
-        standing = f"withdrawn by {case.withdrawn[event.id]}"
+        standing = _("withdrawn by {withdrawn}", withdrawn=case.withdrawn[event.id])
     elif event.id in case.corrected:
-        standing = f"corrected by {case.corrected[event.id]}"
+        standing = _("corrected by {corrected}", corrected=case.corrected[event.id])
     not_done = body.not_done if isinstance(body, Closed) else ()
     return TimelineRow(
         event=event.id,
@@ -85,7 +95,7 @@ def _measured(case: Case, event_id: str, judged: BenchJudgement, weighed: Weighe
     body = next(event.body for event in case.effective if event.id == event_id)
     assert isinstance(body, Found)
     test = weighed.knowledge.tests[body.test]
-    outcome = next((each.name for each in test.outcomes if each.id == judged.outcome), "decides nothing alone")
+    outcome = next((each.name for each in test.outcomes if each.id == judged.outcome), _("decides nothing alone"))
     return Measured(
         event=event_id,
         test=test.name,
@@ -100,18 +110,25 @@ def _measured(case: Case, event_id: str, judged: BenchJudgement, weighed: Weighe
 
 def _ledger(ledger: Ledger) -> tuple[LedgerRow, ...]:
     rows = [
-        LedgerRow(part.serial, _at(part.now), _at(part.home), f"must go back; mark: {part.mark or 'none'}")
+        LedgerRow(part.serial, _at(part.now), _at(part.home), _("must go back; mark: {it}", it=part.mark or "none"))
         for part in ledger.put_back
     ]
     fitment = ledger.fitment
     for each in ledger.replaced:
         here = fitment.where(each.new)
         if here is not None:  # one that was taken out again has its row among the old ones
-            fitted = f"new, fitted to {_at(fitment.home[each.new][1])}"
-            rows.append(LedgerRow(each.new, _at(here[1]), fitted, f"{each.fitted}; replaced {each.old} ({each.event})"))
+            fitted = _("new, fitted to {at}", at=_at(fitment.home[each.new][1]))
+            rows.append(
+                LedgerRow(
+                    each.new,
+                    _at(here[1]),
+                    fitted,
+                    _("{fitted}; replaced {old} ({event})", fitted=each.fitted, old=each.old, event=each.event),
+                )
+            )
     for each in ledger.replaced:
-        note = f"{each.old_part}; taken out at {_at(each.at)} ({each.event})"
-        rows.append(LedgerRow(each.old, "out of the car", _at(fitment.home[each.old][1]), note))
+        note = _("{old_part}; taken out at {at} ({event})", old_part=each.old_part, at=_at(each.at), event=each.event)
+        rows.append(LedgerRow(each.old, _("out of the car"), _at(fitment.home[each.old][1]), note))
     return tuple(rows)
 
 
@@ -127,8 +144,8 @@ def _codes(case: Case) -> list[Fact]:
             lists = (("stored", body.stored), ("pending", body.pending), ("permanent", body.permanent))
             said = "; ".join(f"{name}: {', '.join(codes) or 'none'}" for name, codes in lists)
             checks = body.readiness_incomplete
-            ready = "" if checks is None else f"; checks not complete: {', '.join(checks) or 'none'}"
-            ids = f"; calibration {', '.join(body.calibration_ids)}" if body.calibration_ids else ""
+            ready = "" if checks is None else _("; checks not complete: {it}", it=", ".join(checks) or "none")
+            ids = _("; calibration {listed}", listed=", ".join(body.calibration_ids)) if body.calibration_ids else ""
             told.append(Fact(f"{moment_words(event.at)} ({body.source}): {said}{ready}{ids}", (event.id,)))
     return told
 

@@ -22,6 +22,7 @@ from firstcause.reasoning.steps import (
     swap_step,
     test_step,
 )
+from firstcause.tongue import _
 from firstcause.vehicle.place import ENGINE, Place, cylinder
 
 # A look that the next one would spoil goes first when it costs no more than this times the other's own work. Judgement.
@@ -138,7 +139,7 @@ def step_named(model: Model, terms: Terms, key: str, standing: frozenset[str]) -
 
 def refer_step(terms: Terms) -> Step:
     """Handing the car on."""
-    return Step("refer", "refer", "refer", "Hand the car on with a written finding", ENGINE, 0.0, terms.refer_out)
+    return Step("refer", "refer", "refer", _("Hand the car on with a written finding"), ENGINE, 0.0, terms.refer_out)
 
 
 def order_of_spoiling(model: Model, terms: Terms, standing: frozenset[str], tests: Sequence[Step]) -> list[Waiting]:

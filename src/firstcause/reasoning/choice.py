@@ -34,6 +34,7 @@ from firstcause.reasoning.steps import (
     test_steps,
 )
 from firstcause.reasoning.theory import Array, Bill
+from firstcause.tongue import _
 
 FIRSTS_BUNDLED = 6
 SECONDS_BUNDLED = 3
@@ -385,8 +386,8 @@ class Adviser:
         chance = float(self.now.sum()) - rest
         after, cost = (left / rest, float(course.after[-1]) / rest) if rest > 0.0 else (left, 0.0)
         fan = (
-            Outlook("it-was-that", f"{gone} is gone and stays gone", chance + self.cured, (), 0.0),
-            Outlook("it-was-not", "it comes back", rest, _top(self.table.roots, after), cost),
+            Outlook("it-was-that", _("{gone} is gone and stays gone", gone=gone), chance + self.cured, (), 0.0),
+            Outlook("it-was-not", _("it comes back"), rest, _top(self.table.roots, after), cost),
         )
         return Option(self.table.steps[r], course.expected, fan, course.lower, course.upper)
 
@@ -490,7 +491,7 @@ class Adviser:
         looks = tuple(replace(look, price=look.price_shut, further=()) for look in state.looks)
         then = rank(replace(state, bill=state.bill.all_shut, looks=looks))
         first = step.price + self.table.verify
-        fan = (Outlook("it-was-not", "it comes back", 1.0, _top(self.table.roots, self.now), then.cheapest),)
+        fan = (Outlook("it-was-not", _("it comes back"), 1.0, _top(self.table.roots, self.now), then.cheapest),)
         return Option(step, first + then.cheapest, fan, first + then.at_least, first + then.without_looking)
 
 

@@ -15,6 +15,7 @@ from firstcause.reasoning.foreseen import Foreseen
 from firstcause.reasoning.history import Counted, Moved, Renewed, Repaired, Reseated
 from firstcause.reasoning.shown import axes_of, leak_of, shown_at, terms_of
 from firstcause.reasoning.steps import Step, Terms, unit_at, watch_steps
+from firstcause.tongue import _
 
 Array = NDArray[np.float64]
 
@@ -107,28 +108,36 @@ Pattern = tuple[bool, ...]
 
 def units_of_swap(model: Model, step: Step) -> list[int]:
     """The units of a swap: the suspect first, then its partners."""
-    return [unit_at(model, number) for number in (step.moves[0][1], *(second for _, _, second in step.moves))]
+    return [unit_at(model, number) for number in (step.moves[0][1], *(second for *_first, second in step.moves))]
 
 
 def _swap_outcomes(model: Model, step: Step) -> list[tuple[str, str, Sequence[Pattern]]]:
     """Each outcome of a swap: its id, its words, on which of its units the complaint is seen (the suspect first)."""
     words = model.knowledge.model.complaint.words
     suspect, *partners = (model.unit_place(unit) for unit in units_of_swap(model, step))
-    stayed = ("stayed", f"it stayed on {suspect}", [(True, *(False for _ in partners))])
+    stayed = (
+        "stayed",
+        _("it stayed on {suspect}", suspect=suspect.said()),
+        [(True, *(False for _partner in partners))],
+    )
     gone = ("gone", words.neither if len(partners) == 1 else words.unseen, [(False,) * (1 + len(partners))])
     if len(partners) == 1:
         return [
-            ("moved", f"it moved to {partners[0]}", [(False, True)]),
+            ("moved", _("it moved to {partners}", partners=partners[0].said()), [(False, True)]),
             stayed,
             ("both", words.both, [(True, True)]),
             gone,
         ]
     alone: list[tuple[str, str, Sequence[Pattern]]] = [
-        (f"moved-{part}", f"it moved with the {part} to {place}", [(False, *(other == place for other in partners))])
-        for (part, _, _), place in zip(step.moves, partners, strict=True)
+        (
+            f"moved-{part}",
+            _("it moved with the {part} to {place}", part=_(part), place=place.said()),
+            [(False, *(other == place for other in partners))],
+        )
+        for (part, _one, _two), place in zip(step.moves, partners, strict=True)
     ]
     several = [pattern for pattern in product((False, True), repeat=1 + len(partners)) if sum(pattern) > 1]
-    return [*alone, stayed, ("several", "it is seen on more than one of them", several), gone]
+    return [*alone, stayed, ("several", _("it is seen on more than one of them"), several), gone]
 
 
 def _sign(seen: Pattern, quiet: Pattern) -> int:

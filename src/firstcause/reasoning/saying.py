@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from firstcause.tongue import N_, _
+
 HIGH = 0.8
-CAUTION = (
+CAUTION = N_(
     "Shares above 80 in 100 are strong suspicion, not proof: they have not been counted against real cars yet. In a "
     "trial with numbers wrong on purpose, what was called 82 in 100 was so in 63 to 74."
 )
@@ -12,7 +14,7 @@ CAUTION = (
 
 def in_words(probability: float) -> str:
     """`47 in 100`; `under 1 in 100` and `over 99 in 100` at the ends."""
-    return _rounded(probability, " in 100")
+    return _rounded(probability, _(" in 100"))
 
 
 def percent(probability: float) -> str:
@@ -25,10 +27,10 @@ def one_in(probability: float) -> str:
     if probability >= 0.01:
         return in_words(probability)
     if probability < 1e-6:
-        return "under 1 in 1,000,000"
+        return _("under 1 in 1,000,000")
     many = 1.0 / probability
     step = 10 ** (len(str(int(many))) - 2)
-    return f"1 in {round(many / step) * step:,}"
+    return _("1 in {round:,}", round=round(many / step) * step)
 
 
 def share(probability: float) -> str:
@@ -43,9 +45,15 @@ def drawn(probability: float) -> float:
 
 def decibans(weight: float) -> str:
     """`+11 dB`, `-4 dB`; `0 dB` where it rounds to nothing."""
-    return f"{weight:+.0f} dB" if abs(weight) >= 0.5 else "0 dB"
+    return f"{weight:+.0f} dB" if abs(weight) >= 0.5 else _("0 dB")
 
 
 def _rounded(probability: float, unit: str) -> str:
     whole = round(probability * 100)
-    return f"over 99{unit}" if whole > 99 else f"under 1{unit}" if whole < 1 else f"{whole}{unit}"
+    return (
+        _("over 99{unit}", unit=unit)
+        if whole > 99
+        else _("under 1{unit}", unit=unit)
+        if whole < 1
+        else f"{whole}{unit}"
+    )

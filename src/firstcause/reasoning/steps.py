@@ -25,6 +25,7 @@ from firstcause.reasoning.history import (
     Returned,
 )
 from firstcause.reasoning.jobs import job_of, openings
+from firstcause.tongue import _, small
 from firstcause.vehicle.place import ENGINE, Place, bank, cylinder
 
 StepKind = Literal["test", "swap", "watch", "repair", "verify", "refer"]
@@ -286,7 +287,7 @@ def swap_steps(model: Model, terms: Terms, standing: frozenset[str]) -> list[Ste
 
 def double_swap(model: Model, terms: Terms, first: Step, second: Step, standing: frozenset[str]) -> Step | None:
     """Two swaps in one drive, the second part to another cylinder than the first; None where there is no such one."""
-    ((part, suspect, partner),), ((other_part, _, _),) = first.moves, second.moves
+    ((part, suspect, partner),), ((other_part, *__),) = first.moves, second.moves
     elsewhere = _partner(model, other_part, suspect, model.fitment.position(part, partner)[1])
     if elsewhere is None:
         return None
@@ -299,20 +300,27 @@ def swap_step(model: Model, terms: Terms, moves: tuple[Move, ...], standing: fro
     watched = _what_is_watched(watch, terms)
     needed: dict[str, float] = {}
     kinds = [model.knowledge.parts[part] for part, _, _ in moves]
-    for kind, (_, first, second) in zip(kinds, moves, strict=True):
+    for kind, (__, first, second) in zip(kinds, moves, strict=True):
         needed |= openings(model.knowledge, kind.access, cylinder(first), model.car)
         needed |= openings(model.knowledge, kind.access, cylinder(second), model.car)
     fresh = sum(minutes for name, minutes in needed.items() if name not in standing)
     minutes = sum(k.swap_minutes for k in kinds) + fresh + _minutes_of(watched, model.knowledge.model.complaint)
     suspect = moves[0][1]
-    named = " and ".join(
-        f"{kind.name.lower()} {f'of {model.unit_place(unit_at(model, first))} ' if at == 0 else ''}with "
-        f"{unit_at(model, second)}"
-        for at, (kind, (_, first, second)) in enumerate(zip(kinds, moves, strict=True))
+    named = _(" and ").join(
+        _(
+            "{part} of {place} with {other}",
+            part=small(kind.name),
+            place=model.unit_place(unit_at(model, first)).said(),
+            other=unit_at(model, second),
+        )
+        if at == 0
+        else _("{part} with {other}", part=small(kind.name), other=unit_at(model, second))
+        for at, (kind, (__, first, second)) in enumerate(zip(kinds, moves, strict=True))
     )
     cautions = [*(caution for kind in kinds for caution in kind.cautions), *watch.cautions]
     return Step(
-        _swap_key(moves), "swap", "+".join(part for part, _, _ in moves), f"Swap: {named}", cylinder(suspect), minutes,
+        _swap_key(moves), "swap", "+".join(part for part, _, _ in moves), _("Swap: {named}", named=named),
+        cylinder(suspect), minutes,
         terms.labour(minutes), tuple(sorted(needed)), tuple(dict.fromkeys(cautions)),
         (), moves[0][2] if len(moves) == 1 else None, watched, moves,
     )  # fmt: skip

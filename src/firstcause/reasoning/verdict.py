@@ -10,6 +10,7 @@ from firstcause.reasoning.counts import chance_at_work
 from firstcause.reasoning.exact import Engine, Extra
 from firstcause.reasoning.history import Coded, Counted, Found, Moved, Region, Renewed, Repaired, Returned
 from firstcause.reasoning.saying import percent
+from firstcause.tongue import _, small
 
 STRONG_PROOF = 0.95
 STILL_THERE = "still-there"
@@ -29,7 +30,7 @@ class Objection:
 def removed_causes(model: Model) -> tuple[str, ...]:
     """Roots that a renewal or repair of this case took away (as they stood before it)."""
     now = set(model.current.values())
-    grown_from = {parent for cause in model.network.causes if cause.id in now for parent, _ in cause.parents}
+    grown_from = {parent for cause in model.network.causes if cause.id in now for parent, __ in cause.parents}
     repaired = any(isinstance(happening, Repaired | Renewed) for happening in model.history)
     if not repaired:
         return ()
@@ -106,7 +107,7 @@ def chance_removed(model: Model, engine: Engine) -> float:
     removed = removed_since_return(model)
     if not removed:
         return 0.0
-    none_of_them, _ = engine.with_extras([Extra(dict.fromkeys(removed, 0.0))], [])
+    none_of_them, __ = engine.with_extras([Extra(dict.fromkeys(removed, 0.0))], [])
     return min(1.0, max(0.0, 1.0 - float(none_of_them[0])))
 
 
@@ -122,17 +123,33 @@ def objections(model: Model, belief: Mapping[str, float], removed: float, state:
     if state in ("referred", "not-found") and (region := not_reproduced(model)) is not None:
         where = model.knowledge.model.complaint.condition(region)
         assert where is not None
-        words = f"A code tells of it, it was not seen here, and nobody has looked where it was stored: {where.name}."
-        found.append(Objection("not-reproduced", words, f"Take a reading there: {where.name}."))
+        words = _(
+            "A code tells of it, it was not seen here, and nobody has looked where it was stored: {name}.",
+            name=where.name,
+        )
+        found.append(Objection("not-reproduced", words, _("Take a reading there: {name}.", name=where.name)))
     if lent := model.fitment.lent():
-        names = ", ".join(f"{serial} at {_name(now)}" for serial, now in lent)
-        found.append(Objection("lent-parts", f"Parts of another car still sit here: {names}.",
-                               "Give them back and fit what this car needs, or sell them with it."))  # fmt: skip
+        names = ", ".join(_("{serial} at {name}", serial=serial, name=_name(now)) for serial, now in lent)
+        found.append(
+            Objection(
+                "lent-parts",
+                _("Parts of another car still sit here: {names}.", names=names),
+                _("Give them back and fit what this car needs, or sell them with it."),
+            )
+        )
     away = model.fitment.away_from_home()
     if away:
-        names = ", ".join(f"{serial} sits at {_name(now)}, came from {_name(home)}" for serial, now, home in away)
-        found.append(Objection("parts-away", f"Parts are not where they came from: {names}.",
-                               "Put them back, or tell the owner in writing that the swap stays."))  # fmt: skip
+        names = ", ".join(
+            _("{serial} sits at {name}, came from {name2}", serial=serial, name=_name(now), name2=_name(home))
+            for serial, now, home in away
+        )
+        found.append(
+            Objection(
+                "parts-away",
+                _("Parts are not where they came from: {names}.", names=names),
+                _("Put them back, or tell the owner in writing that the swap stays."),
+            )
+        )
     return found
 
 
@@ -152,17 +169,24 @@ def _proof_missing(model: Model, belief: Mapping[str, float], quiet: dict[Region
         return [
             Objection(
                 CAME_BACK,
-                "The car came back after this case was closed, and nothing has been repaired since: being quiet in a "
-                "short reading proves no more than it did then.",
-                "Find what brought it back and mend it, close the case as not found or referred, or, if it came for "
-                "something else, correct the reopening.",
+                _(
+                    "The car came back after this case was closed, and nothing has been repaired since: "
+                    "being quiet in a short reading proves no more than it did then."
+                ),
+                _(
+                    "Find what brought it back and mend it, close the case as not found or referred, or, "
+                    "if it came for something else, correct the reopening."
+                ),
                 hard=True,
             )
         ]
     if quiet is None:
         return [
             Objection(
-                STILL_THERE, words.still, "Find the cause first, or close the case as not found or referred.", hard=True
+                STILL_THERE,
+                words.still,
+                _("Find the cause first, or close the case as not found or referred."),
+                hard=True,
             )
         ]
     if not any(quiet.values()):
@@ -176,11 +200,15 @@ def _proof_missing(model: Model, belief: Mapping[str, float], quiet: dict[Region
             return [
                 Objection(
                     "weak-proof",
-                    f"The quiet reading would have shown {model.entry(likely).name.lower()} in only "
-                    f"{percent(shown)} of cases, had it still been there.",
+                    _(
+                        "The quiet reading would have shown {name} in only {percent} of cases, had it still "
+                        "been there.",
+                        name=small(model.entry(likely).name),
+                        percent=percent(shown),
+                    ),
                     words.longer,
                 )
-            ]  # fmt: skip
+            ]
     return []
 
 
@@ -193,13 +221,20 @@ def _open_causes(model: Model, belief: Mapping[str, float]) -> list[Objection]:
             entry = model.entry(cause)
             shows = sorted(entry.shows, key=lambda shows: -sum(shows.outcomes.values()))
             tests = [shown.test for shown in shows if shown.test not in done][:2]
-            names = " or ".join(model.knowledge.tests[t].name.lower() for t in tests) or "no test in the knowledge base"
+            names = _(" or ").join(small(model.knowledge.tests[t].name) for t in tests) or _(
+                "no test in the knowledge base"
+            )
             found.append(
                 Objection(
                     "open-cause",
-                    f"{entry.name} ({model.facts[cause].holder}) still stands with {percent(belief[cause])}; "
-                    f"the limit for cured is {percent(limit)}.",
-                    f"It would be settled by: {names}; or by its repair.",
+                    _(
+                        "{name} ({holder}) still stands with {percent}; the limit for cured is {percent2}.",
+                        name=entry.name,
+                        holder=model.facts[cause].holder,
+                        percent=percent(belief[cause]),
+                        percent2=percent(limit),
+                    ),
+                    _("It would be settled by: {names}; or by its repair.", names=names),
                     hard=True,
                 )
             )
@@ -210,14 +245,23 @@ def _cause_not_shown(model: Model, removed: float) -> list[Objection]:
     needed = model.knowledge.model.closing.cause_at_least
     if removed >= needed:
         return []
-    since = " since it came back" if model.came_back_with is not None else ""
+    since = _(" since it came back") if model.came_back_with is not None else ""
     some = bool(removed_since_return(model))
-    what = f"None of the causes removed{since}" if some else f"No cause has been removed{since}; nothing"
+    what = (
+        _("None of the causes removed{since}", since=since)
+        if some
+        else _("No cause has been removed{since}; nothing", since=since)
+    )
     return [
         Objection(
             "cause-not-shown",
-            f"{what} is shown to be the one ({percent(removed)}; {percent(needed)} is asked for).",
-            "Say relieved or not found, or show the cause on the part that came out.",
+            _(
+                "{what} is shown to be the one ({percent}; {percent2} is asked for).",
+                what=what,
+                percent=percent(removed),
+                percent2=percent(needed),
+            ),
+            _("Say relieved or not found, or show the cause on the part that came out."),
             hard=True,
         )
     ]

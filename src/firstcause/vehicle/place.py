@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from typing import Literal, Self
 
 from firstcause.errors import RequestError
+from firstcause.tongue import N_, _
 
 PlaceKind = Literal["engine", "bank", "cylinder", "joint"]
+KINDS = N_(("engine", "bank", "cylinder", "joint"))
 _FORM = re.compile(r"^(?:(engine)|bank ([12])|cylinder (\d{1,2})|joint (\d{1,2})-(\d{1,2}))$")
 
 
@@ -35,6 +37,10 @@ class Place:
         if cylinder:
             return cls("cylinder", (int(cylinder),))
         return cls("joint", tuple(sorted((int(first), int(second)))))
+
+    def said(self) -> str:
+        """The place in the language spoken."""
+        return _(self.kind) if self.kind == "engine" else f"{_(self.kind)} {'-'.join(map(str, self.numbers))}"
 
     def __str__(self) -> str:
         return self.kind if self.kind == "engine" else f"{self.kind} {'-'.join(map(str, self.numbers))}"

@@ -12,6 +12,7 @@ from firstcause.errors import RequestError
 from firstcause.reasoning.because import Piece
 from firstcause.reasoning.change_of_mind import Mind, Turn
 from firstcause.reasoning.saying import HIGH, decibans, percent, share
+from firstcause.tongue import _
 
 TURNS_SHOWN = 5
 MORE_THAN_ITSELF = 0.02
@@ -88,7 +89,7 @@ def argument_view(cause: str, weighed: WeighedCase) -> ArgumentView:
         able=told.able,
         start=share(told.reasons.start),
         picture=way_svg(
-            f"What moved: {cause_words(cause, weighed)}",
+            _("What moved: {cause_words}", cause_words=cause_words(cause, weighed)),
             told.reasons,
             lambda happenings: happening_words(happenings, weighed.case, weighed),
         ),
@@ -102,13 +103,13 @@ def argument_view(cause: str, weighed: WeighedCase) -> ArgumentView:
         takes=_turns(told.asked.turns, weighed),
         takes_chance=share(told.asked.chance),
         leads=bool(weighing.roots) and weighing.roots[0].cause == cause,
-        behind=tuple(f"{cause_words(parent, weighed)}: {percent(p)}" for parent, _, p in behind),
+        behind=tuple(f"{cause_words(parent, weighed)}: {percent(p)}" for parent, __, p in behind),
         watch=entry.watch,
     )
 
 
 def _piece(piece: Piece, weighed: WeighedCase) -> PieceView:
-    side = "" if abs(piece.decibans) < 0.5 else " for" if piece.decibans > 0 else " against"
+    side = "" if abs(piece.decibans) < 0.5 else _(" for") if piece.decibans > 0 else _(" against")
     event = piece.happenings[0] if len(piece.happenings) == 1 else ""
     words = happening_words(piece.happenings, weighed.case, weighed)
     return PieceView(words, event, f"{decibans(piece.decibans)}{side}", share(piece.without))
@@ -120,7 +121,7 @@ def _turns(turns: tuple[Turn, ...], weighed: WeighedCase) -> tuple[TurnView, ...
 
 def _turn(turn: Turn, weighed: WeighedCase) -> TurnView:
     step = turn.sight.step
-    place = "" if str(step.place) == "engine" or step.kind == "swap" else f", {step.place}"
+    place = "" if str(step.place) == "engine" or step.kind == "swap" else f", {step.place.said()}"
     return TurnView(
         step.key,
         f"{step.name}{place}",

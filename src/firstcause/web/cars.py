@@ -31,7 +31,7 @@ class Stand:
 def waits_for(weighed: WeighedCase) -> str:
     """The best next step in a few words."""
     step = weighed.weighing.advice.best.step
-    where = "" if str(step.place) == "engine" or step.kind == "swap" else f", {step.place}"
+    where = "" if str(step.place) == "engine" or step.kind == "swap" else f", {step.place.said()}"
     return f"{step.name}{where} ({step.minutes:.0f} min)"
 
 
@@ -51,7 +51,7 @@ def stand_of(weighed: WeighedCase) -> Stand:
     if not roots or weighed.nothing_found:
         return stand
     top, where = roots[0], holder_words(roots[0].where, weighed.knowledge)
-    leading = top.name if where == "engine" else f"{top.name}, {where}"
+    leading = top.name if roots[0].where == "engine" else f"{top.name}, {where}"
     return Stand(
         stand.safety, mark, words, on, stand.waits, leading, percent(top.probability), drawn(top.probability) * 100,
         stand.away,

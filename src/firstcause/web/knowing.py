@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from firstcause.handover.catalogue import DEFER, SCALE, Catalogue, catalogue_of, found_by
 from firstcause.handover.catalogue_html import bar_svg
+from firstcause.tongue import _
 from firstcause.web.desk import Desk
 from firstcause.web.pages import TheDesk, TheRender
 
@@ -20,10 +21,10 @@ def _catalogue(desk: Desk, pack: str) -> Catalogue:
     """Worked out once for each pack; no such pack is no such page."""
     if pack not in desk.packs:
         raise HTTPException(404)
-    worked_out = desk.packs[pack].worked_out
+    worked_out = desk.pack(pack).worked_out
     key = ("catalogue", pack)
     if key not in worked_out:
-        worked_out[key] = catalogue_of(desk.packs[pack])
+        worked_out[key] = catalogue_of(desk.pack(pack))
     found: Catalogue = worked_out[key]
     return found
 
@@ -47,5 +48,5 @@ def one_entry(request: Request, pack: str, entry: str, desk: TheDesk, render: Th
     leaf = next((leaf for leaf in _catalogue(desk, pack).leaves if leaf.id == entry), None)
     if leaf is None:
         raise HTTPException(404)
-    values = {"pack": pack, "leaf": leaf, "bar": bar_svg, "scale": SCALE, "defer": DEFER}
+    values = {"pack": pack, "leaf": leaf, "bar": bar_svg, "scale": _(SCALE), "defer": _(DEFER)}
     return render.page(request, "knowledge_entry.html", values)

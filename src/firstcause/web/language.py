@@ -20,6 +20,10 @@ class Words(gettext.NullTranslations):
     def gettext(self, message: str) -> str:
         return self._texts.get(message, message)
 
+    def ngettext(self, msgid1: str, msgid2: str, n: int) -> str:
+        """One or many: the two forms that English and German have."""
+        return self.gettext(msgid1 if n == 1 else msgid2)
+
 
 def words_in(language: str) -> gettext.NullTranslations:
     """The words of a language for the templates; what it does not have stays English."""

@@ -21,6 +21,7 @@ from firstcause.handover.telling import parts_in_words
 from firstcause.knowledge.base import Knowledge, fits
 from firstcause.knowledge.schema import TestEntry
 from firstcause.reasoning.saying import CAUTION
+from firstcause.tongue import _
 from firstcause.vehicle.layout import common_shapes
 from firstcause.web.arguing import argument_view, choices
 from firstcause.web.cars import stand_of
@@ -99,7 +100,7 @@ def new_case(
     request: Request, desk: TheDesk, render: TheRender, pack: Annotated[str, Query(max_length=40)] = FIRST_PACK
 ) -> Response:
     knowledge = desk.pack(pack)
-    complaints = {name: known.model.complaint.name for name, known in desk.packs.items()}
+    complaints = {name: desk.pack(name).model.complaint.name for name in desk.packs}
     values = {"shapes": SHAPES, "questions": knowledge.questions.values(), "pack": pack, "complaints": complaints,
               "shop_name": desk.settings.name}  # fmt: skip
     return render.page(request, "new.html", values)
@@ -131,7 +132,7 @@ def one_step(
     view, weighed = view_of(desk, case_id)
     step = next((step for step in (view.best, *view.others) if step is not None and step.key == key), None)
     if step is None:
-        gone = f"The step {key!r} is not proposed any more: the case has gone on. Look at the case again."
+        gone = _("The step {key!r} is not proposed any more: the case has gone on. Look at the case again.", key=key)
         raise RequestError(view.trouble or gone)
     if weighed is not None:
         option = next(option for option in weighed.weighing.advice.options if option.step.key == key)
@@ -147,7 +148,7 @@ def suspect(
     view, weighed = view_of(desk, case_id)
     if weighed is None:
         raise RequestError(view.trouble)
-    values = {"view": view, "tab": "case", "choices": choices(weighed), "caution": CAUTION}
+    values = {"view": view, "tab": "case", "choices": choices(weighed), "caution": _(CAUTION)}
     if not cause:
         return render.page(request, "another.html", values)
     known = f"/knowledge/{desk.store.case(case_id).opened.pack}/{cause.partition('@')[0]}"

@@ -14,7 +14,8 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from firstcause.casebook.shop_settings import ShopSettings
-from firstcause.casebook.words import STATE_WORDS, say
+from firstcause.casebook.words import STATE_WORDS, place_said, say
+from firstcause.tongue import date_and_time, small
 from firstcause.web.language import words_in
 from firstcause.web.measures import asked_in, in_units, shown
 
@@ -61,6 +62,7 @@ def templates_in(language: str) -> Environment:
     made.policies["ext.i18n.trimmed"] = True
     made.install_gettext_translations(words_in(language), newstyle=True)  # type: ignore[attr-defined]
     made.filters |= {"when": when, "drawing": Markup, "shortened": shortened, "in_units": in_units}
+    made.filters |= {"said": place_said, "small": small, "first_big": lambda words: words[:1].upper() + words[1:]}
     made.globals |= {"say": say, "STATE_WORDS": STATE_WORDS, "asked_in": asked_in, "shown": shown}
     return made
 
@@ -95,7 +97,7 @@ def wants_json(request: Request) -> bool:
 def when(at: datetime) -> Markup:
     """A time in the zone in which it was recorded; a script turns it into the reader's own."""
     zone = "" if at.tzinfo is None else f" {at.tzname()}"
-    shown = f"{at.day} {at:%b %H:%M}{zone}"
+    shown = f"{date_and_time(at)}{zone}"
     return Markup('<time datetime="{}">{}</time>').format(at.isoformat(), shown)
 
 

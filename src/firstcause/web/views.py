@@ -32,13 +32,17 @@ from firstcause.reasoning.choice import Option, Outlook
 from firstcause.reasoning.saying import CAUTION, HIGH, drawn, percent
 from firstcause.reasoning.steps import Step
 from firstcause.reasoning.weigh import Suspect
+from firstcause.tongue import N_, Said, _
+from firstcause.tongue import number as number_said
 
-VERDICT_WORDS: Mapping[str, tuple[str, str]] = {
-    "stop": ("✖", "Do not start, do not drive"),
-    "move-only": ("▲", "Move it only if it must be"),
-    "with-care": ("◆", "May be driven gently"),
-    "not-told": ("?", "Nothing was told that says whether it may be driven: ask about the lamp and the smell"),
-}
+VERDICT_WORDS: Mapping[str, tuple[str, str]] = Said(
+    {
+        "stop": ("✖", "Do not start, do not drive"),
+        "move-only": ("▲", "Move it only if it must be"),
+        "with-care": ("◆", "May be driven gently"),
+        "not-told": ("?", "Nothing was told that says whether it may be driven: ask about the lamp and the smell"),
+    }
+)
 WORTH_A_RAY = 0.005
 STRIPS = 3  # suspects with a picture in the list
 MOST_RAYS, FEW_RAYS = 5, 3
@@ -179,20 +183,27 @@ class CaseView:
     """what counting the complaint is called"""
 
 
-KIND_WORDS: Mapping[str, str] = {
-    "test": "Look or measure",
-    "swap": "Swap",
-    "watch": "Watch",
-    "repair": "Repair",
-    "verify": "Prove",
-    "refer": "Hand on",
-}
+KIND_WORDS: Mapping[str, str] = Said(
+    {
+        "test": "Look or measure",
+        "swap": "Swap",
+        "watch": "Watch",
+        "repair": "Repair",
+        "verify": "Prove",
+        "refer": "Hand on",
+    }
+)
 
 
 def case_view(
-    case_id: str, head: str, case: Case, knowledge: Knowledge, weighed: WeighedCase | None, currency: str,
+    case_id: str,
+    head: str,
+    case: Case,
+    knowledge: Knowledge,
+    weighed: WeighedCase | None,
+    currency: str,
     trouble: str = "",
-) -> CaseView:  # fmt: skip
+) -> CaseView:
     """What the page of a case shows; without a weighing only what was recorded."""
     notes: dict[str, list[str]] = {}
     for note in case.notes if weighed is None else weighed.read.notes:
@@ -236,14 +247,15 @@ def _with_weighing(base: CaseView, weighed: WeighedCase, currency: str) -> CaseV
         suspects=suspect_views(weighed),
         victims=tuple(suspect_view(suspect, weighed) for suspect in weighed.weighing.victims),
         best=best,
-        caution=CAUTION if high else "",
+        caution=_(CAUTION) if high else "",
         others=tuple(options[1:]),
         limit=tuple(limit_words(weighed, currency)),
         beside=tuple(beside_the_list(weighed, currency)),
         standing_open=tuple(opening_words(tuple(sorted(weighed.weighing.advice.standing_open)), weighed.knowledge)),
         put_back=put_back_words(weighed.ledger),
         put_back_short=tuple(
-            f"{part.kind} {_plus(part.home)} at {_plus(part.now)}" for part in weighed.ledger.put_back
+            _("{kind} {plus} at {plus2}", kind=_(part.kind), plus=_plus(part.home), plus2=_plus(part.now))
+            for part in weighed.ledger.put_back
         ),
         conflicts=tuple(conflict_words(c, weighed.case, weighed.knowledge) for c in weighed.weighing.conflicts),
     )
@@ -286,11 +298,11 @@ def strip_words(cause: str, weighed: WeighedCase) -> str:
     """What speaks for a suspect and against it, by the numbers of the events."""
     pieces = [(", ".join(p.happenings), p.decibans) for p in weighed.weighing.reasons[cause].pieces]
     sides = {
-        "for it": [events for events, weight in pieces if weight >= 0.5],
-        "against it": [events for events, weight in pieces if weight <= -0.5],
+        _("for it"): [events for events, weight in pieces if weight >= 0.5],
+        _("against it"): [events for events, weight in pieces if weight <= -0.5],
     }
     said = "; ".join(f"{side}: {', '.join(events)}" for side, events in sides.items() if events)
-    return f"Findings {said}" if said else "No finding speaks for it or against it"
+    return _("Findings {said}", said=said) if said else _("No finding speaks for it or against it")
 
 
 def step_view(option: Option, weighed: WeighedCase, currency: str) -> StepView:
@@ -307,11 +319,11 @@ def step_view(option: Option, weighed: WeighedCase, currency: str) -> StepView:
         kind=step.kind,
         kind_words=KIND_WORDS[step.kind],
         name=step.name,
-        place="" if str(step.place) == "engine" or step.kind == "swap" else str(step.place),
+        place="" if str(step.place) == "engine" or step.kind == "swap" else step.place.said(),
         how=test.how if test is not None else "" if repair is None else repair.plain,
         minutes=f"{step.minutes:.0f} min",
-        price=f"{step.price:.0f} {currency}",
-        expected_cost=f"{option.expected_cost:.0f} {currency}",
+        price=f"{number_said(step.price, '.0f')} {currency}",
+        expected_cost=f"{number_said(option.expected_cost, '.0f')} {currency}",
         opens=tuple(opening_words(step.opens, knowledge)),
         tools=step.tools,
         cautions=tuple((c.level, c.text) for name in step.cautions if (c := knowledge.cautions.get(name)) is not None),
@@ -337,8 +349,10 @@ def step_fan(option: Option, weighed: WeighedCase, currency: str) -> str:
         for look in named
     ]
     if others := [look for look in looks if look not in named]:
-        rays.append(Ray(sum(look.chance for look in others), f"{len(others)} others, see the table", (), ""))
-    return fan_svg(f"What may come out: {option.step.name}", rays) if len(rays) > 1 else ""
+        rays.append(
+            Ray(sum(look.chance for look in others), _("{others} others, see the table", others=len(others)), (), "")
+        )
+    return fan_svg(_("What may come out: {name}", name=option.step.name), rays) if len(rays) > 1 else ""
 
 
 def _capital(words: str) -> str:
@@ -346,17 +360,21 @@ def _capital(words: str) -> str:
 
 
 def _to_go(look: Outlook, currency: str) -> str:
-    return f"about {look.expected_cost:.0f} {currency} to go" if look.expected_cost > 0 else ""
+    return (
+        _("about {expected_cost:.0f} {currency} to go", expected_cost=look.expected_cost, currency=currency)
+        if look.expected_cost > 0
+        else ""
+    )
 
 
 def money_in(currency: str) -> Callable[[float], str]:
     """Amounts in the shop's currency."""
-    return lambda amount: f"{amount:,.0f} {currency}"
+    return lambda amount: f"{number_said(amount)} {currency}"
 
 
 def moved_events(step: Step) -> list[Moved]:
     """What is recorded when a swap is done."""
-    return [Moved(part=part, first=a, second=b, mark=f"from {a}") for part, a, b in step.moves]
+    return [Moved(part=part, first=a, second=b, mark=_("from {a}", a=a)) for part, a, b in step.moves]
 
 
 def limit_words(weighed: WeighedCase, currency: str) -> list[str]:
@@ -379,13 +397,15 @@ def outcome_view(
     """One outcome: its chance, whom one would suspect then, what one would still expect to pay, and its event."""
     then = changes(look, weighed)
     cost = _to_go(look, currency)
-    kind = Drove if any(_is_on_the_road(region, weighed) for region, _ in step.watched) else Counted
+    kind = Drove if any(_is_on_the_road(region, weighed) for region, __ in step.watched) else Counted
     body, form, name = "", "", _capital(look.name)
     if step.kind == "test":
         body = Found(test=step.what, place=str(step.place), outcome=look.outcome).model_dump_json()
     elif step.kind in ("watch", "verify") and look.outcome == "quiet":
         none = dict.fromkeys(weighed.weighing.model.units, 0)
-        name += f" in {watched_words(dict(step.watched), weighed.knowledge.model.complaint)}"
+        name += _(
+            " in {watched_words}", watched_words=watched_words(dict(step.watched), weighed.knowledge.model.complaint)
+        )
         body = kind(minutes=dict(step.watched), misfires=none).model_dump_json()
     elif step.kind in ("watch", "verify"):
         watched = "".join(f"&minutes-{region}={minutes:g}" for region, minutes in step.watched)
@@ -438,7 +458,11 @@ def event_view(event: Event, case: Case, knowledge: Knowledge, notes: tuple[str,
     )
 
 
-_LISTS = (("Stored", "stored", "confirmed"), ("Pending", "pending", "pending"), ("Permanent", "permanent", "permanent"))
+_LISTS = (
+    (N_("Stored"), "stored", "confirmed"),
+    (N_("Pending"), "pending", "pending"),
+    (N_("Permanent"), "permanent", "permanent"),
+)
 
 
 def code_lists(body: Snapshot) -> list[tuple[str, tuple[str, ...], str]]:
@@ -451,8 +475,8 @@ def code_lists(body: Snapshot) -> list[tuple[str, tuple[str, ...], str]]:
     shown = []
     for title, ours, theirs in _LISTS:
         given = any(unit.get(theirs) is not None for unit in units)
-        empty = "none or not read" if body.source == "by-hand" else "none" if given else "not read"
-        shown.append((title, getattr(body, ours), empty))
+        empty = _("none or not read") if body.source == "by-hand" else _("none") if given else _("not read")
+        shown.append((_(title), getattr(body, ours), empty))
     return shown
 
 
@@ -469,12 +493,17 @@ def last_misfires(case: Case, knowledge: Knowledge) -> Misfires | None:
 def put_back_words(ledger: Ledger) -> tuple[str, ...]:
     """What must go back where, one sentence a part."""
     return tuple(
-        f"{part.kind.capitalize()} from cylinder {_plus(part.home)} sits at {_plus(part.now)}"
+        _(
+            "{kind} from cylinder {plus} sits at {plus2}",
+            kind=_capital(_(part.kind)),
+            plus=_plus(part.home),
+            plus2=_plus(part.now),
+        )
         + (f" ({part.mark})" if part.mark else "")
-        + f": put it back to {_plus(part.home)}"
+        + _(": put it back to {plus}", plus=_plus(part.home))
         for part in ledger.put_back
     )
 
 
 def _plus(numbers: tuple[int, ...]) -> str:
-    return " and ".join(map(str, numbers))
+    return _(" and ").join(map(str, numbers))
