@@ -151,3 +151,33 @@ def test_a_table_without_its_headings_is_refused_whole(collection: Collection, t
     with pytest.raises(RequestError, match="has no column kind, number, make, model, text"):
         collection.take_in(path, None, TODAY)
     assert len(collection) == 0
+
+
+def flat(count: int, filled: dict[int, str]) -> str:
+    """A line of a flat file with these cells, counted from 1 as the layouts do."""
+    return "\t".join(filled.get(at, "") for at in range(1, count + 1))
+
+
+def test_complaints_and_investigations_are_read_by_their_layouts(collection: Collection, tmp_path: Path) -> None:
+    """The regulator's layouts of its complaint file (49 fields) and its investigation file (11 fields), from memory.
+
+    No real sample was at hand: the lines are invented, the numbers of the fields are not checked from outside.
+    """
+    said = {1: "77", 2: "1055123", 4: "NORVIK", 5: "HALDEN", 6: "2016", 8: "20190301", 12: "ENGINE", 18: "52000",
+            20: "IT MISFIRES WHEN COLD."}  # fmt: skip
+    complaints, inquiries = tmp_path / "complaints.txt", tmp_path / "inquiries.txt"
+    complaints.write_text(flat(49, said) + "\n" + flat(49, said | {1: "78", 18: "far"}) + "\n", "utf-8")
+    asked = {1: "PE19001", 2: "NORVIK", 3: "HALDEN", 4: "2016", 5: "ENGINE", 7: "20190415", 10: "STALLING",
+             11: "LOSS OF POWER"}  # fmt: skip
+    inquiries.write_text(flat(11, asked) + "\n", "utf-8")
+
+    told = collection.take_in(complaints, "complaint", TODAY)
+    collection.take_in(inquiries, "investigation", TODAY)
+
+    assert (told.new, told.set_aside) == (1, 1)
+    by_kind = {record.kind: record for record in collection.of_car("NORVIK", "HALDEN")}
+    complaint, inquiry = by_kind["complaint"], by_kind["investigation"]
+    assert (complaint.number, complaint.published) == ("1055123", date(2019, 3, 1))
+    assert complaint.distance_km == pytest.approx(52_000 * 1.609344)
+    assert (inquiry.number, inquiry.text) == ("PE19001", "STALLING LOSS OF POWER")
+    assert collection.complaints_by_year("NORVIK", "HALDEN") == {2016: 1}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
 from datetime import UTC, datetime
@@ -113,6 +114,23 @@ def test_what_cannot_be_a_seal_is_refused(book: Path, printed: str) -> None:
     told = run("case", "check", "c-0001", "--casebook", book, "--head", printed)
     assert told.exit_code == CANNOT_BE_DONE
     assert "is no seal" in told.stderr
+
+
+def test_a_kept_recording_stands_in_the_record_under_its_hash(tmp_path: Path) -> None:
+    """SHA-256 (FIPS 180-4) of the file's bytes, reckoned here on its own."""
+    book = tmp_path / "book.db"
+    run("case", "take", CASES / "declined_gasket.toml", "--casebook", book)
+    with stored(book) as store:
+        events = [event for event in store.events("c-0001") if event.body.kind != "closed"]
+        open_case = store.adopt(events, {})
+    recording = tmp_path / "visit.log"
+    recording.write_bytes(b"(0.000000) can0 7DF#0201000000000000\n")
+    told = run("case", "attach", open_case, recording, "--about", "bus recording", "--casebook", book)
+    assert told.exit_code == 0, told.output
+    run("handover", open_case, "--casebook", book, "--into", tmp_path)
+    record = (tmp_path / f"{open_case}-record.html").read_text(encoding="utf-8")
+    assert hashlib.sha256(recording.read_bytes()).hexdigest() in record
+    assert run("case", "check", open_case, "--casebook", book).exit_code == 0
 
 
 def test_a_car_that_came_back_teaches_both_cases(book: Path, tmp_path: Path) -> None:

@@ -12,10 +12,12 @@ from functools import cache
 
 import pikepdf
 import pytest
-from tests.handover.handover_cases import NAMES, NOW, report, squeezed, visible_texts, weighed
+from tests.handover.handover_cases import NAMES, NOW, knowledge, report, squeezed, visible_texts, weighed, written
 from tests.handover.reading_level import grade_level
 
-from firstcause.casebook.weighing import WeighedCase
+from firstcause.casebook.case import replay
+from firstcause.casebook.events import Reported
+from firstcause.casebook.weighing import WeighedCase, weigh_case
 from firstcause.handover import (
     AnnexFacts,
     annex_facts,
@@ -201,6 +203,20 @@ def test_the_follow_up_stands_on_the_one_page_and_with_days_in_the_annex() -> No
         assert len(pdf.pages) == 1
     html = owner_annex_html(report("relieved_oil"), more("relieved_oil"))
     assert all(look.on.isoformat() in html for look in more("relieved_oil").looks)
+
+
+def test_what_others_have_seen_is_told_and_proves_nothing() -> None:
+    record = Reported(
+        source="bulletin", number="VB-14-22", about="oil rings may stick", verdict="applies",
+        faults=("oil-rings-stuck",), likelihood_ratio=2.0, decision="accepted",
+    )  # fmt: skip
+    written_events = written("declined_gasket").events
+    events = [*written_events[:-1], written_events[-1].model_copy(update={"body": record})]
+    (said,) = annex_facts(weigh_case(replay(events), knowledge()), NOW.date()).seen_by_others
+    assert said.words == (
+        "Note to workshops VB-14-22: oil rings may stick. It is about such a car. We let it count a little. "
+        "It proves nothing for your car."
+    )
 
 
 def test_a_cured_case_needs_no_reckoning(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -97,8 +97,10 @@ def _session(cable: Cable, record: Path | None) -> Iterator[Session]:
 
 
 RECORD = click.option(
-    "--record", type=click.Path(dir_okay=False, path_type=Path), default=None, help="Record every frame (.log)."
-)
+    "--record", type=click.Path(dir_okay=False, path_type=Path), default=None,
+    help="Record every frame (.log); a snapshot for a case keeps it there, and the record prints its hash.",
+)  # fmt: skip
+BUS_RECORDING = "text/plain"
 
 
 @click.command()
@@ -128,7 +130,13 @@ def snapshot(
     if case_id is not None:
         with opened_casebook(store_path) as store:
             event = store.append(case_id, snapshot_event(taken), by="snapshot command")
+            kept = None
+            if record is not None:
+                about = f"bus recording of {event.id}"
+                kept = store.attach(case_id, record.read_bytes(), record.name, BUS_RECORDING, about, "snapshot command")
         click.echo(f"Saved: event {event.id} of {case_id}", err=json_out)
+        if kept is not None:
+            click.echo(f"Recording kept with it: event {kept.id} of {case_id}", err=json_out)
     if json_out:
         click.echo(taken.to_json())
         return

@@ -233,6 +233,22 @@ def _print_words(at: int | None, first_wrong: int, events: int) -> str:
     return f"matches the page: all up to e{at} is as it was when the page was printed; {since}."
 
 
+@case.command()
+@click.argument("case_id")
+@click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--about", default="", help="What it shows: a bus recording, the old plug.")
+@click.option("--by", default="", help="Who kept it.")
+@CASEBOOK
+def attach(case_id: str, file: Path, about: str, by: str, store_path: Path) -> None:
+    """Keep a photo or recording with a case, under the hash of its bytes; the technician's record prints the hash."""
+    import mimetypes
+
+    kind = mimetypes.guess_type(file.name)[0] or "application/octet-stream"
+    with opened_casebook(store_path) as store:
+        event = store.attach(case_id, file.read_bytes(), file.name, kind, about, by)
+    line(f"{case_id}: {event.id}, {file.name} ({kind})", 0)
+
+
 @case.command("link")
 @click.argument("earlier")
 @click.argument("later")

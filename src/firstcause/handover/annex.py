@@ -42,6 +42,7 @@ def annex_page(report: Report, more: AnnexFacts) -> Page:
         section(_("What was not tested"), "wide", points(report.not_done)),
         section(_("What each choice may cost you, {horizon}", horizon=more.horizon), "wide", *_costs(more)),
         section(_("Who else may pay"), "wide", words(more.ask_before) if more.ask else None, points(more.ask)),
+        section(_("What others have seen"), "wide", points(more.seen_by_others)),
         section(_("When to look again"), "wide", _looks(more)),
         section(_("Other visits of this car"), "wide", points(more.other_visits)),
     )

@@ -9,7 +9,7 @@ from datetime import date
 from html import escape
 from typing import Any
 
-from firstcause.casebook.events import Linked
+from firstcause.casebook.events import Linked, Reported
 from firstcause.casebook.follow_up import LookAgain, follow_up
 from firstcause.casebook.outlook import KM_A_MONTH, MONTHS, Ahead, look_ahead
 from firstcause.casebook.outlook_drawing import draw_prices, draw_returns
@@ -55,6 +55,7 @@ class AnnexFacts:
     ask: tuple[Fact, ...]
     looks: tuple[LookAgain, ...]
     other_visits: tuple[Fact, ...]
+    seen_by_others: tuple[Fact, ...]
     photos: tuple[tuple[Picture, str], ...]
 
     def to_dict(self) -> dict[str, Any]:
@@ -89,6 +90,11 @@ def annex_facts(
             Fact(say(event.body, weighed.knowledge), (event.id,))
             for event in weighed.case.effective
             if isinstance(event.body, Linked)
+        ),
+        seen_by_others=tuple(
+            Fact(_reported(event.body), (event.id,))
+            for event in weighed.case.effective
+            if isinstance(event.body, Reported)
         ),
         photos=tuple((photo_picture(kind, raw, about), about) for kind, raw, about in photos if kind in PHOTO_KINDS),
     )
@@ -146,6 +152,20 @@ def _pays(ahead: Ahead) -> Iterable[Fact]:
         )
     if not ahead.pays:
         yield Fact(_("In this time no dearer choice pays for itself."))
+
+
+def _reported(body: Reported) -> str:
+    """A public record in plain words: what it is about, and that it proves nothing for this car."""
+    source = {
+        "recall": _("Recall"),
+        "bulletin": _("Note to workshops"),
+        "complaint": _("Complaints of other owners"),
+        "investigation": _("Inquiry of the authority"),
+    }[body.source]
+    fits = _("It is about such a car.") if body.verdict == "applies" else _("It is about a car much like yours.")
+    used = _("We let it count a little.") if body.decision == "accepted" else _("We did not let it count.")
+    about = body.about.strip().rstrip(".")
+    return f"{source} {body.number}: {about}. {fits} {used} {_('It proves nothing for your car.')}"
 
 
 def _ask(weighed: WeighedCase, today: date) -> Iterable[Fact]:
