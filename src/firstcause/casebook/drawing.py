@@ -76,7 +76,7 @@ def engine_svg(
         x = _MARGIN + number * (column + between)
         parts.append(box(x, _TOP - 6, column, len(bank) * tall + 6, "e-block", 10, fill="none", stroke=INK))
         if len(layout.banks) > 1:
-            parts.append(text(x + 6, _TOP - 11, f"bank {number + 1}", "e-small", fill=QUIET))
+            parts.append(text(x + 6, _TOP - 11, _("bank {n}", n=number + 1), "e-small", fill=QUIET))
         for row, cylinder in enumerate(bank):
             cell = _Cell(x, _TOP + row * tall, column, tall, narrow)
             drawn = _frame(cell, cylinder, focus, shared.get(cylinder, ()))

@@ -128,7 +128,7 @@ def _looks(more: AnnexFacts) -> Block | None:
     rows = (
         (
             look.on.isoformat(),
-            "" if look.at_km is None else f"{look.at_km:,.0f} km",
+            "" if look.at_km is None else _("{at_km:,.0f} km", at_km=look.at_km),
             f"{look.what}. {look.how}",
             who[look.who],
         )

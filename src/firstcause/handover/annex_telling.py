@@ -125,7 +125,7 @@ def _choice(told: Forecast, ahead: Ahead, currency: str) -> ChoiceRow:
     if most is None:
         now = _("from {price}", price=now)
     elif most - least >= 1.0:
-        now = f"{now} – {most:,.0f}"
+        now = _("{now} – {most:,.0f}", now=now, most=most)
     back = told.first_return_km
     when = "" if back is None else _(", mostly after {span}", span=span_words(back[0], back[2], "km"))
     return ChoiceRow(

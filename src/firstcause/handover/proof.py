@@ -21,12 +21,12 @@ from firstcause.roadtest.judgement import best
 from firstcause.roadtest.permanent import permanent_forecast
 from firstcause.roadtest.picture import drive_over_time_svg, drive_title, speed_load_plane_svg
 from firstcause.roadtest.rules import MINIMUM_DRIVE
-from firstcause.tongue import _
+from firstcause.tongue import N_, _
 
 _VERDICTS: Mapping[str, Verdict] = {
     "met": "met", "missed": "missed", "undecided": "undecided", "not evaluated": "not evaluated",
 }  # fmt: skip
-_BOUND_GROUND = "exact one-sided 95 % bound, Clopper and Pearson 1934"
+_BOUND_GROUND = N_("exact one-sided 95 % bound, Clopper and Pearson 1934")
 
 
 def proof_of(case: Case, asked_for: Iterable[int], complaint: Complaint, logs: Mapping[str, DriveLog]) -> Proof:
@@ -91,7 +91,7 @@ def _said(
         ),
         after.events,
     )
-    ground = _BOUND_GROUND
+    ground = _(_BOUND_GROUND)
     for count in _asked(after, asked):
         missed = sentence(_counted(count, complaint))
         if complaint.is_seen(count.misfires, count.firings):

@@ -22,6 +22,7 @@ from firstcause.handover.options import authorisations_of, limits_of, options_of
 from firstcause.handover.pictures import before_after_picture, likely_picture
 from firstcause.handover.plainly import (
     DistanceUnit,
+    count_words,
     date_words,
     distance_words,
     listed,
@@ -338,7 +339,7 @@ def _look_again(weighed: WeighedCase, now: datetime) -> Iterable[Fact]:
     looks = follow_up(weighed, now.date(), KM_A_MONTH)
     for what in dict.fromkeys(look.what for look in looks):
         same = [look for look in looks if look.what == what]
-        km = [f"{look.after_km:,}" for look in same if look.after_km is not None]
+        km = [count_words(look.after_km) for look in same if look.after_km is not None]
         when = (
             _("after {listed} km", listed=listed(km))
             if km

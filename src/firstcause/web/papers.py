@@ -25,6 +25,7 @@ from firstcause.roadtest.picture import drive_over_time_svg, speed_load_plane_sv
 from firstcause.tongue import languages, speaking
 from firstcause.web.desk import Desk
 from firstcause.web.pages import TheDesk, TheRender, view_of
+from firstcause.web.settings import LANGUAGE_NAMES
 
 router = APIRouter(include_in_schema=False)
 PICTURE_CSP = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
@@ -58,7 +59,8 @@ def drive_picture(case_id: str, event_id: str, picture: str, desk: TheDesk) -> R
 @router.get("/cases/{case_id}/handover")
 def handover(request: Request, case_id: str, desk: TheDesk, render: TheRender) -> Response:
     view, _ = view_of(desk, case_id)
-    return render.page(request, "handover.html", {"view": view, "tab": "handover"})
+    others = [(name, LANGUAGE_NAMES.get(name, name)) for name in languages() if name != desk.settings.language]
+    return render.page(request, "handover.html", {"view": view, "tab": "handover", "other_languages": others})
 
 
 @router.get("/cases/{case_id}/papers/{paper}")
