@@ -259,11 +259,11 @@ def _chip_label(part: Sitting, number: int) -> tuple[str, str]:
     if part.is_new:
         return _("new {kind}", kind=_(part.kind)), "new"
     if part.at != part.home:
-        return f"{part.kind} ← {'+'.join(map(str, part.home))}", "moved"
+        return f"{_(part.kind)} ← {'+'.join(map(str, part.home))}", "moved"
     others = [n for n in part.at if n != number]
     if len(others) > 1:
         return _("{kind} (all)", kind=_(part.kind)), "home"
-    return (f"{part.kind} +{others[0]}" if others else part.kind), "home"
+    return (f"{_(part.kind)} +{others[0]}" if others else _(part.kind)), "home"
 
 
 def _parts_of(number: int, ledger: Ledger | None) -> list[Sitting]:

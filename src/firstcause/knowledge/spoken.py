@@ -17,7 +17,7 @@ SAID = frozenset(
     {"name", "plain", "watch", "how", "says", "ask", "text", "owner", "do", "say", "quantity", "asks", "what"}
 )
 """The fields of an entry that are said to somebody. Grounds (`why`), and sources stay as written. Tools are keys of
-the shop's settings: they stay too, and are said in the language by the page that shows them."""
+the shop's settings, circumstances keys of a finding: they stay too, and the page that shows them says them."""
 _SHELVES = ("faults", "tests", "repairs", "parts", "access", "questions", "cautions", "triage")
 # Names that the rest of the program looks things up by.
 _KEYS = frozenset({("Circumstance", "name")})
@@ -45,7 +45,11 @@ def texts_of(knowledge: Knowledge) -> Iterator[str]:
         for entry in getattr(knowledge, name).values():
             yield from _texts(entry)
     yield from _texts(knowledge.model)
-    yield from (tool for test in knowledge.tests.values() for tool in test.tools)
+    for test in knowledge.tests.values():
+        yield from test.tools
+        for each in () if test.measures is None else test.measures.circumstances:
+            yield each.name.replace("-", " ").capitalize()
+            yield each.value
 
 
 def _is_said(model: BaseModel, field: str) -> bool:
