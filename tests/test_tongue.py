@@ -52,6 +52,13 @@ def test_the_catalogues_hold_what_the_program_says_now(name):
 
 
 @pytest.mark.parametrize("name", OTHERS)
+def test_every_text_is_translated(name):
+    """What is missing would be said in English."""
+    missing = {where: texts for where, texts in tongues.missing(name).items() if texts}
+    assert missing == {}, f"run {tongues.REFRESH}, then fill in what is empty in src/firstcause/tongues/{name}/"
+
+
+@pytest.mark.parametrize("name", OTHERS)
 def test_places_agree(name):
     """What is put into a text stands in its translation too, with the same format."""
     wrong = [(text, said) for text, said in catalogue(name).items() if tongues.places(text) != tongues.places(said)]
