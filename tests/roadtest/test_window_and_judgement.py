@@ -313,6 +313,10 @@ def test_the_drawings_say_what_they_show() -> None:
     plane = speed_load_plane_svg(log, FRAME)
     assert plane is not None
     assert (shapes(plane, "rect", "target"), shapes(plane, "circle", "dot")) == (1, 1)
+    ringed = speed_load_plane_svg(marked, FRAME)
+    assert ringed is not None
+    assert shapes(ringed, "circle", "miss") == 2  # the place, and the legend
+    assert "Misfires: a counter rose (cylinder 2)" in svg
     assert speed_load_plane_svg(DriveLog(np.arange(3.0), rpm=np.full(3, 800.0))) is None
     gap = np.concatenate([np.arange(50.0), np.arange(100.0, 150.0)])
     assert shapes(drive_over_time_svg(DriveLog(gap, rpm=np.full(100, 800.0))), "polyline", "line") == 2

@@ -203,9 +203,7 @@ def test_a_drive_is_judged_kept_and_drawn(shop):
 def test_several_files_are_one_drive_and_each_says_what_was_read(shop):
     """Two tables that follow each other by their clock; of the second a column was said before what it is."""
     case_id = shop.misfiring()
-    keep_remembered(
-        shop.desk._columns_file, remember({}, ["timestamp", "Drehzahl", "speed_kmh"], {"Drehzahl": "rpm"})
-    )
+    keep_remembered(shop.desk._columns_file, remember({}, ["timestamp", "Drehzahl", "speed_kmh"], {"Drehzahl": "rpm"}))
     first = "timestamp,rpm,speed_kmh\n" + "".join(f"{1700000000 + t},1500,60\n" for t in range(300))
     second = "timestamp,Drehzahl,speed_kmh\n" + "".join(f"{1700000300 + t},2000,60\n" for t in range(300))
     files = [("log", ("a.csv", first.encode())), ("log", ("b.csv", second.encode()))]

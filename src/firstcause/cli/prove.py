@@ -70,8 +70,12 @@ if TYPE_CHECKING:
     default=None,
     help="The same after it: the car's own counters and self-checks are heard beside the recording.",
 )
-@click.option("--starts-a-week", type=click.FloatRange(min=0, min_open=True, max=1000), default=None,
-              help="How the owner usually drives: the days of the forecast follow from it (else as the case tells).")
+@click.option(
+    "--starts-a-week",
+    type=click.FloatRange(min=0, min_open=True, max=1000),
+    default=None,
+    help="How the owner usually drives: the days of the forecast follow from it (else as the case tells).",
+)
 @click.option("--cold-starts-a-week", type=click.FloatRange(min=0, max=1000), default=None, help="Of these, cold.")
 @click.option("--km-a-week", type=click.FloatRange(min=0, min_open=True, max=20_000), default=None, help="How far.")
 @click.option("--from", "starts", type=click.DateTime(["%Y-%m-%d"]), default=None, help="The day it leaves (today).")

@@ -24,6 +24,7 @@ from firstcause.roadtest.conditions import (
     warm_up,
 )
 from firstcause.roadtest.drivelog import DriveLog
+from firstcause.roadtest.overrun import fired_timeline
 from firstcause.roadtest.permanent import Forecast, code_forecasts, lamp_forecast, permanent_forecast
 from firstcause.roadtest.rules import EMISSION_WINDOW
 from firstcause.roadtest.timeline import YES, Timeline
@@ -295,7 +296,8 @@ def _judge_trip(trip: Trip, frame: FreezeFrame | None, facts: DriveFacts) -> Tri
     limits = surroundings(trip, ambient_c=facts.ambient_c, altitude_m=facts.altitude_m)
     warmed = warm_up(trip)
     whole = Timeline.all_of(trip.start_s, trip.end_s, YES)
-    window = None if frame is None else judge_window(trip, frame, load_reading=facts.load_reading)
+    fired = fired_timeline(trip.log)
+    window = None if frame is None else judge_window(trip, frame, load_reading=facts.load_reading, fired=fired)
     inside = None if frame is None else window_timeline(trip, frame, facts.load_reading)[0]
     other: LoadReading = "relative" if facts.load_reading == "points" else "points"
     return TripJudgement(
@@ -310,10 +312,10 @@ def _judge_trip(trip: Trip, frame: FreezeFrame | None, facts: DriveFacts) -> Tri
         warm_up=warmed,
         warm_up_verdict=combine([item.verdict for item in warmed]),
         window=window,
-        events_per_cylinder=events_in(trip.log, whole, YES),
+        events_per_cylinder=events_in(trip.log, whole, YES, fired),
         misfires=misfires_counted(trip.log, whole),
         misfires_in_window={} if inside is None else misfires_counted(trip.log, inside),
-        other_window=None if frame is None else judge_window(trip, frame, load_reading=other),
+        other_window=None if frame is None else judge_window(trip, frame, load_reading=other, with_events=False),
         most_in_1000_revolutions=most_misfires_in(trip.log, EMISSION_WINDOW.value),
     )
 

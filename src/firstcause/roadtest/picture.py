@@ -18,6 +18,7 @@ from firstcause.roadtest.window import FreezeFrame, LoadReading, window_timeline
 Floats = NDArray[np.float64]
 _WIDTH, _LEFT, _RIGHT = 760.0, 64.0, 24.0
 _BAND, _SPACE, _TOP = 92.0, 26.0, 22.0
+_LANE = 34.0  # of the misfires, above the signals
 _MOST_POINTS = 1500
 _STYLE = (
     "text{font:12px sans-serif;fill:#000}.line{fill:none;stroke:#000;stroke-width:1.2}.axis{stroke:#000;stroke-width:1}"
@@ -94,12 +95,13 @@ def drive_over_time_svg(
     ]  # fmt: skip
     start, end = float(log.time_s[0]), max(float(log.time_s[-1]), float(log.time_s[0]) + 1)
     across = _Scale(start, end, _LEFT, _WIDTH - _RIGHT)
-    height = _TOP + len(rows) * (_BAND + _SPACE) + 20
+    first = _TOP + (_LANE if log.misfires else 0.0)
+    height = first + len(rows) * (_BAND + _SPACE) + 20
     bottom = height - 20 - _SPACE + 4
     spans = _target_spans(log, frame, load_reading)
-    body = [_box(across(a), _TOP, max(across(b), across(a) + 1), bottom, "target") for a, b in spans]
+    body = [_box(across(a), first, max(across(b), across(a) + 1), bottom, "target") for a, b in spans]
     for number, (title, unit, key) in enumerate(rows):
-        top = _TOP + number * (_BAND + _SPACE)
+        top = first + number * (_BAND + _SPACE)
         body.extend(_band(log, key, f"{title}, {unit}", across, top))
         if key == "speed_kmh":
             limit = MINIMUM_DRIVE.fast_speed.value
@@ -108,7 +110,9 @@ def drive_over_time_svg(
                 body.append(_rule(_LEFT, up(limit), _WIDTH - _RIGHT, up(limit), "limit"))
                 body.append(_text(_WIDTH - _RIGHT, up(limit) - 3, "25 mph", "end"))
     misses = _misfire_moments(log)
-    body.extend(f'<circle cx="{across(at):.1f}" cy="{_TOP - 8:.1f}" r="4" class="miss"/>' for at, _ in misses)
+    if log.misfires:
+        body.append(_text(_LEFT + 4, 13, _misfire_words(log, misses)))
+    body.extend(f'<circle cx="{across(at):.1f}" cy="{_TOP + 4:.1f}" r="4" class="miss"/>' for at, _ in misses)
     step = _nice_top((end - start) / 60 / 8)
     for tick in np.arange(0, (end - start) / 60 + 1e-9, step):
         body.append(_text(across(start + tick * 60), height - 6, f"{tick:g}" + (" min" if tick == 0 else ""), "middle"))
@@ -178,6 +182,13 @@ def _misfire_moments(log: DriveLog) -> list[tuple[float, int]]:
     return out
 
 
+def _misfire_words(log: DriveLog, misses: Sequence[tuple[float, int]]) -> str:
+    if not misses:
+        return "Misfires: no counter rose"
+    cylinders = sorted({cylinder for _, cylinder in misses})
+    return f"Misfires: a counter rose (cylinder {', '.join(map(str, cylinders))})"
+
+
 def _told(
     log: DriveLog, rows: Sequence[tuple[str, str, str]], spans: Sequence[tuple[float, float]],
     misses: Sequence[tuple[float, int]], frame: FreezeFrame | None,
@@ -224,6 +235,22 @@ def speed_load_plane_svg(
     body.append(_text(_LEFT + 4, top - 5, "load, %"))
     places = {(round(across(float(x)), 0), round(up(min(float(y), 100.0)), 0)) for x, y in zip(rpm, load, strict=True)}
     body.extend(f'<circle cx="{x:.0f}" cy="{y:.0f}" r="1.6" class="dot"/>' for x, y in sorted(places))
+    misses = _misfire_moments(log)
+    at_s = np.array([at for at, _ in misses])
+    if misses:
+        where = (log.at("rpm", at_s), log.at("load_percent", at_s))
+        assert where[0] is not None
+        assert where[1] is not None
+        marks = {
+            (round(across(float(x)), 0), round(up(min(float(y), 100.0)), 0))
+            for x, y in zip(*where, strict=True)
+            if np.isfinite(x) and np.isfinite(y) and x <= highest
+        }
+        body.extend(f'<circle cx="{x:.0f}" cy="{y:.0f}" r="4" class="miss"/>' for x, y in sorted(marks))
+        body.append(f'<circle cx="{_WIDTH - _RIGHT - 150:.0f}" cy="{top + 2:.0f}" r="4" class="miss"/>')
+        body.append(_text(_WIDTH - _RIGHT - 140, top + 6, "a misfire was counted"))
     inside = "" if frame is None else f" The hatched target is the freeze frame at {frame.rpm:.0f} rpm."
     said = f"{rpm.size} readings with the engine turning, one dot for each place.{inside}"
+    if misses:
+        said += f" Ringed: where misfire counters rose, {len(misses)} times."
     return _svg(_WIDTH, height, f"Where the engine worked on the drive {log.name}", said, body)

@@ -14,6 +14,16 @@ NO, MAYBE, YES = 0, 1, 2
 LOST = 99  # the level of a reading that tells nothing
 
 
+def together(some: Floats, others: Floats) -> Floats:
+    """All moments of two rising rows, in order, each once; one of them as it is where the other brings nothing new."""
+    if not some.size or not others.size:
+        return others if not some.size else some
+    if some.size < others.size:
+        some, others = others, some
+    new = others[some[np.minimum(np.searchsorted(some, others), some.size - 1)] != others]
+    return some if not new.size else np.union1d(some, new)
+
+
 @dataclass(frozen=True, eq=False)
 class Timeline:
     """`edges_s`: shape (n + 1,), rising. `states`: shape (n,), NO, MAYBE or YES between two edges.
@@ -54,11 +64,15 @@ class Timeline:
 
     def __and__(self, other: Timeline) -> Timeline:
         """Both conditions at once: the weaker of the two states at each moment of the common span."""
+        if np.array_equal(self.edges_s, other.edges_s):  # signals read together: nothing to sort or look up
+            return Timeline(
+                self.edges_s, np.minimum(self.states, other.states), together(self.breaks_s, other.breaks_s)
+            )
         start, stop = max(self.edges_s[0], other.edges_s[0]), min(self.edges_s[-1], other.edges_s[-1])
         edges = np.union1d(self.edges_s, other.edges_s)
         edges = edges[(edges >= start) & (edges <= stop)]
         middle = (edges[:-1] + edges[1:]) / 2
-        breaks = np.union1d(self.breaks_s, other.breaks_s)
+        breaks = together(self.breaks_s, other.breaks_s)
         return Timeline(edges, np.minimum(self.state_at(middle), other.state_at(middle)), breaks)
 
     def state_at(self, time_s: Floats) -> NDArray[np.int8]:

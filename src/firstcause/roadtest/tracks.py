@@ -71,16 +71,24 @@ def read_tracks(
     ignored.extend((other, "its meaning is not known") for other in others)
     signals: dict[str, tuple[Floats, Floats]] = {}
     uses, aside, read = [], 0, 0
+    clocks: dict[int, tuple[bool, int]] = {}  # signals of one group share a clock, which is looked at once
     for key, unit, track in chosen:
-        held = np.isfinite(track.time_s) & np.isfinite(track.values)
+        if id(track.time_s) not in clocks:
+            clocks[id(track.time_s)] = _looked_at(track.time_s)
+        clock_whole, backwards = clocks[id(track.time_s)]
+        held = np.isfinite(track.values)
+        if not clock_whole:
+            held &= np.isfinite(track.time_s)
         read += int(track.values.size)
-        aside += int((~held).sum())
-        if not held.any():
+        missing = int(held.size - np.count_nonzero(held))
+        aside += missing
+        if missing == held.size:
             ignored.append((track.name, "no value of it is a number"))
             continue
-        whole = bool(held.all())
-        time_s, values = (track.time_s, track.values) if whole else (track.time_s[held], track.values[held])
-        backwards = int((np.diff(time_s) < 0).sum())
+        time_s, values = track.time_s, track.values
+        if missing:
+            time_s, values = time_s[held], values[held]
+            backwards = _looked_at(time_s)[1]
         if backwards:
             order = np.argsort(time_s, kind="stable")
             time_s, values = time_s[order], values[order]
@@ -94,7 +102,7 @@ def read_tracks(
         assumed = source is None and bool(house) and house not in ("rpm", "%")
         told = (f"{backwards} value(s) stood out of order and were put in order",) if backwards else ()
         uses.append(ColumnUse(track.name, key, source.symbol if source else house or "count", assumed,
-                              int((~held).sum()), 0, notes=told))  # fmt: skip
+                              missing, 0, notes=told))  # fmt: skip
     if not signals:
         raise NoSignal(name, [*(track.name for track in tracks), *others])
     drive = _joined(signals, name)
@@ -111,6 +119,11 @@ def read_tracks(
         clean_path=False,
     )
     return Reading((cleaned,), report)
+
+
+def _looked_at(time_s: Floats) -> tuple[bool, int]:
+    """Whether every moment is a number, and how many lie before the one before."""
+    return bool(np.isfinite(time_s).all()), int(np.count_nonzero(time_s[1:] < time_s[:-1]))
 
 
 def _counted(use: ColumnUse, numbers: int, joined: DriveLog, trusted: DriveLog) -> ColumnUse:
@@ -168,7 +181,7 @@ def _joined(signals: Mapping[str, tuple[Floats, Floats]], name: str) -> DriveLog
     moments = _all_moments([time_s for time_s, _ in signals.values()])
     filled: dict[str, NDArray[np.float64]] = {}
     for key, (time_s, values) in signals.items():
-        if time_s.size == moments.size and np.array_equal(time_s, moments):
+        if time_s is moments or (time_s.size == moments.size and np.array_equal(time_s, moments)):
             filled[key] = values
             continue
         column = np.full(moments.size, np.nan)
@@ -187,7 +200,8 @@ def _all_moments(clocks: Sequence[Floats]) -> Floats:
         if not any(clock is known or np.array_equal(clock, known) for known in distinct):
             distinct.append(clock)
     moments = np.sort(np.concatenate(distinct), kind="stable") if len(distinct) > 1 else distinct[0]
-    return moments[np.flatnonzero(np.diff(moments, prepend=-np.inf))]
+    again = moments[1:] == moments[:-1]
+    return moments[np.concatenate([[True], ~again])] if again.any() else moments
 
 
 def _gaps(drive: DriveLog) -> tuple[Gap, ...]:

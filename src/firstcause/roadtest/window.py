@@ -14,7 +14,7 @@ from firstcause.roadtest.conditions import Verdict
 from firstcause.roadtest.drivelog import DriveLog, gap_limit_s
 from firstcause.roadtest.overrun import fired_timeline
 from firstcause.roadtest.rules import WARM_FROM, WINDOW_LOAD, WINDOW_RPM
-from firstcause.roadtest.timeline import LOST, MAYBE, YES, Timeline
+from firstcause.roadtest.timeline import LOST, MAYBE, YES, Timeline, together
 from firstcause.roadtest.trips import Trip, engine_readings
 
 Floats = NDArray[np.float64]
@@ -130,11 +130,15 @@ def _bands(
     return bands
 
 
-def judge_window(trip: Trip, frame: FreezeFrame, *, load_reading: LoadReading = "points") -> WindowResult:
+def judge_window(
+    trip: Trip, frame: FreezeFrame, *, load_reading: LoadReading = "points", fired: Timeline | None = None,
+    with_events: bool = True,
+) -> WindowResult:  # fmt: skip
     """Did this trip come back to the conditions of the freeze frame, and for how long.
 
     Source: 13 CCR 1968.2(c), similar conditions (from memory); see rules.WINDOW_RPM, WINDOW_LOAD, WARM_FROM.
-    The values that the car itself compares cannot be read; the freeze frame is the nearest public ones.
+    The values that the car itself compares cannot be read; the freeze frame is the nearest public ones. `fired` as in
+    `events_in`; without `with_events` no firings are counted.
     """
     line, missing = window_timeline(trip, frame, load_reading)
     if "engine speed" in missing:
@@ -148,8 +152,8 @@ def judge_window(trip: Trip, frame: FreezeFrame, *, load_reading: LoadReading = 
         load_reading=load_reading,
         seconds=seconds,
         seconds_at_most=most,
-        events_per_cylinder=events_in(trip.log, line, YES),
-        events_at_most=events_in(trip.log, line, MAYBE),
+        events_per_cylinder=events_in(trip.log, line, YES, fired) if with_events else 0.0,
+        events_at_most=events_in(trip.log, line, MAYBE) if with_events else 0.0,
         verdict="not evaluated" if missing else verdict,
         if_assumed=verdict if missing else None,
         missing=missing,
@@ -178,20 +182,18 @@ def _nearest(trip: Trip, frame: FreezeFrame, reading: LoadReading) -> Nearest | 
     return Nearest(float(time_s[row]), float(rpm[row]), nearest_load, float(distance[row]))
 
 
-def events_in(log: DriveLog, line: Timeline, least: int) -> float:
+def events_in(log: DriveLog, line: Timeline, least: int, fired: Timeline | None = None) -> float:
     """Ignition events of one cylinder while `line` was `least` or better: half the revolutions of a four-stroke.
 
     Engine speed runs straight between two readings; nothing is counted over a gap or where the signal was lost. What
-    surely fired (`least` is YES) leaves out where the car may have driven the engine, see `overrun`.
+    surely fired (`least` is YES) leaves out where the car may have driven the engine: `fired`, else `fired_timeline`.
     """
     found = engine_readings(log)
     if found is None or found[0].size < 2:
         return 0.0
     time_s, rpm = found
-    fired = fired_timeline(log) if least == YES else None
-    grid = np.union1d(line.edges_s, time_s)
-    if fired is not None:
-        grid = np.union1d(grid, fired.edges_s)
+    fired = (fired or fired_timeline(log)) if least == YES else None
+    grid = together(together(time_s, line.edges_s), time_s if fired is None else fired.edges_s)
     grid = grid[(grid >= time_s[0]) & (grid <= time_s[-1])]
     if grid.size < 2:
         return 0.0
