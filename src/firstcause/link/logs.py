@@ -89,7 +89,9 @@ def _measurement(path: Path, wanted: Callable[[str, str], bool]) -> RecordedFile
     try:
         with asammdf.MDF(path) as mdf:
             found: list[Recorded] = []
-            text, left, asked = [], [], []
+            text: list[str] = []
+            left: list[tuple[str, int, int, str]] = []
+            asked: list[tuple[str, int, int, str]] = []
             for name, group, index in _channels(mdf):
                 unit = str(mdf.groups[group].channels[index].unit or "")
                 (asked if wanted(name, unit) else left).append((name, group, index, unit))

@@ -238,12 +238,12 @@ def speed_load_plane_svg(
     misses = _misfire_moments(log)
     at_s = np.array([at for at, _ in misses])
     if misses:
-        where = (log.at("rpm", at_s), log.at("load_percent", at_s))
-        assert where[0] is not None
-        assert where[1] is not None
+        rpm_then, load_then = log.at("rpm", at_s), log.at("load_percent", at_s)
+        assert rpm_then is not None
+        assert load_then is not None
         marks = {
             (round(across(float(x)), 0), round(up(min(float(y), 100.0)), 0))
-            for x, y in zip(*where, strict=True)
+            for x, y in zip(rpm_then, load_then, strict=True)
             if np.isfinite(x) and np.isfinite(y) and x <= highest
         }
         body.extend(f'<circle cx="{x:.0f}" cy="{y:.0f}" r="4" class="miss"/>' for x, y in sorted(marks))

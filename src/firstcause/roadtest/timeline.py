@@ -57,10 +57,13 @@ class Timeline:
         states[same & (level[1:] == 0)] = YES
         states[same & (level[1:] != 0) & (level[1:] != LOST)] = NO
         states[steps > (gap_limit_s(time_s) if gap_s is None else gap_s)] = MAYBE
+        outside = time_s[(level != 0) & (level != LOST)]
+        if start_s == time_s[0] and stop_s == time_s[-1] and (steps > 0).all():
+            return cls(time_s, states, outside)  # the clock itself: nothing is copied
         edges = np.concatenate([[start_s], time_s, [stop_s]])
         states = np.concatenate([[MAYBE], states, [MAYBE]]).astype(np.int8)
         real = np.diff(edges) > 0
-        return cls(np.concatenate([edges[:1], edges[1:][real]]), states[real], time_s[(level != 0) & (level != LOST)])
+        return cls(np.concatenate([edges[:1], edges[1:][real]]), states[real], outside)
 
     def __and__(self, other: Timeline) -> Timeline:
         """Both conditions at once: the weaker of the two states at each moment of the common span."""
