@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import re
@@ -213,6 +214,10 @@ def test_snapshot_and_erase_on_the_bus(case_file: Path, tmp_path: Path) -> None:
     assert car.unit.codes("confirmed") == ()
     assert car.unit.codes("permanent") == ("P0303",)
     assert (tmp_path / "bus.log").stat().st_size > 1000
+    with CaseStore(book, clock=lambda: datetime.now(UTC)) as store:
+        (kept,) = store.case("c-0001").bodies(Attached)
+    assert kept.about.startswith("bus recording of e")
+    assert kept.sha256 == hashlib.sha256((tmp_path / "bus.log").read_bytes()).hexdigest()
 
 
 def test_no_car_on_the_bus_is_exit_code_5(tmp_path: Path) -> None:

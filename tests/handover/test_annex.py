@@ -12,16 +12,18 @@ from functools import cache
 
 import pikepdf
 import pytest
-from tests.handover.handover_cases import NAMES, NOW, knowledge, report, squeezed, visible_texts, weighed, written
-from tests.handover.reading_level import grade_level
+from tests.handover.handover_cases import HEAD, NAMES, NOW, knowledge, report, squeezed, visible_texts, weighed, written
+from tests.handover.reading_level import german_grade, grade_level
 
 from firstcause.casebook.case import replay
 from firstcause.casebook.events import Reported
 from firstcause.casebook.weighing import WeighedCase, weigh_case
 from firstcause.handover import (
     AnnexFacts,
+    Report,
     annex_facts,
     annex_telling,
+    build_report,
     owner_annex_html,
     owner_annex_pdf,
     owner_page_pdf,
@@ -30,6 +32,8 @@ from firstcause.handover.annex import annex_page
 from firstcause.handover.glossary import explained
 from firstcause.handover.owner_page import owner_page
 from firstcause.handover.page import Page, Points, Table, Words, texts
+from firstcause.knowledge.spoken import as_spoken
+from firstcause.tongue import speaking
 
 with warnings.catch_warnings():  # its word lists hold escapes that Python warns of when it first compiles them
     warnings.simplefilter("ignore")
@@ -78,6 +82,33 @@ def test_page_and_annex_read_easily_by_two_counts(name: str) -> None:
     for page in (owner_page(report(name)), annex_page(report(name), more(name))):
         assert grade_level(running_texts(page)) <= HARDEST_GRADE
         assert kincaid_by_library(running_texts(page)) <= HARDEST_GRADE
+
+
+@cache
+def german(name: str) -> tuple[Report, AnnexFacts]:
+    with speaking("de"):
+        case = weigh_case(replay(written(name).events), as_spoken(knowledge()))
+        facts = build_report(case, head=HEAD, now=NOW, people=written(name).people)
+        return facts, annex_facts(case, NOW.date())
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_german_pages_read_easily_and_the_page_is_one_sheet(name: str) -> None:
+    """Grade 8 at most by the first Wiener Sachtextformel (see reading_level): German names of parts are long."""
+    facts, further = german(name)
+    with speaking("de"):
+        for page in (owner_page(facts), annex_page(facts, further)):
+            assert german_grade(running_texts(page)) <= 8.0
+        for paper in ("a4", "us-letter"):
+            with pikepdf.open(io.BytesIO(owner_page_pdf(facts, paper))) as pdf:  # type: ignore[arg-type]
+                assert len(pdf.pages) == 1
+                assert str(pdf.Root.Lang).startswith("de")
+
+
+def test_the_german_grade_by_hand() -> None:
+    """5 words in one sentence: 2 of three syllables and more, 2 of more than six letters, 2 of one syllable."""
+    said = german_grade(["Der Zylinder hat keine Kompression."])
+    assert said == pytest.approx(0.1935 * 40 + 0.1672 * 5 + 0.1297 * 40 - 0.0327 * 40 - 0.875)
 
 
 def test_the_library_finds_hard_words_hard() -> None:

@@ -8,7 +8,18 @@ from pathlib import Path
 
 import pytest
 
-from firstcause.casebook.events import Corrected, Counted, Drove, Found, FreezeFrame, Moved, Noted, Snapshot, Told
+from firstcause.casebook.events import (
+    Corrected,
+    Counted,
+    Drove,
+    Found,
+    FreezeFrame,
+    Linked,
+    Moved,
+    Noted,
+    Snapshot,
+    Told,
+)
 from firstcause.casebook.words import watched_words
 from firstcause.reasoning.choice import Outlook
 from firstcause.reasoning.steps import Step
@@ -437,3 +448,14 @@ def test_no_page_calls_anything_certain(shop):
     argued = shop.client.get(f"/cases/{case_id}{pages[2]}").text
     assert "strong suspicion, not proof" in argued
     assert "strong suspicion, not proof" not in shop.client.get(f"/cases/{case_id}{pages[3]}").text.split("<h2")[0]
+
+
+def test_a_car_that_came_back_leads_to_its_other_case(shop):
+    first = shop.take_in()
+    second = shop.take_in(Linked(relation="earlier", case=first, complaint="back", driven_km=5_000))
+
+    page = shop.client.get(f"/cases/{second}").text
+
+    assert "The car was here before" in page
+    assert f'<a class="second" href="/cases/{first}">' in page
+    assert shop.client.get(f"/cases/{first}").status_code == 200

@@ -113,7 +113,7 @@ def _costs(more: AnnexFacts) -> Iterable[Block | None]:
         (row.what, row.now, row.in_the_end, row.back, *([row.harm] if harm else []), row.unknown)
         for row in more.choices
     )
-    yield table(head, rows, (0.24, 0.13, 0.18, 0.15, 0.1, 0.2) if harm else (0.26, 0.14, 0.2, 0.18, 0.22))
+    yield table(head, rows, (0.22, 0.12, 0.17, 0.14, 0.1, 0.25) if harm else (0.26, 0.14, 0.2, 0.18, 0.22))
     yield points(more.pays)
     if more.prices is not None:
         yield drawing(more.prices, _("The line is the middle, the band holds eight in ten."), 95, wide=True)

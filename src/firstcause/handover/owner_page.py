@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from firstcause.handover.facts import Fact, OptionFact, Report
-from firstcause.handover.page import Page, Section, drawing, points, section, table, words
+from firstcause.handover.page import Page, Points, Section, drawing, points, section, table, words
 from firstcause.tongue import N_, _
 
 NOT_LEGAL = N_(
@@ -15,13 +16,21 @@ NOT_LEGAL = N_(
 )
 
 
-def owner_page(
-    report: Report, not_done: Literal["main", "side"] = "main", pictures_mm: tuple[float, float] = (54, 42)
-) -> Page:
-    """One page for the owner, made from nothing but the report; `not_done` says on which side that part stands.
+@dataclass(frozen=True, slots=True)
+class Room:
+    """How the page is laid out: what gives way on a full sheet.
 
-    `pictures_mm`: how high the engine and the evidence may be on paper.
+    `not_done`: on which side that part stands; `pictures_mm`: how high the engine and the evidence may be; `brief`:
+    what is to be looked at later stands in the annex alone, the grounds of numbers in the record alone.
     """
+
+    not_done: Literal["main", "side"] = "main"
+    pictures_mm: tuple[float, float] = (54, 42)
+    brief: bool = False
+
+
+def owner_page(report: Report, room: Room = Room()) -> Page:
+    """One page for the owner, made from nothing but the report."""
     sections: Iterable[Section | None] = (
         section(_("What stands against this closing"), "main", points(report.against_closing)),
         section(_("Why the car came"), "main", points((*report.complaint, *_first_decision(report)))),
@@ -39,13 +48,13 @@ def owner_page(
         ),
         section(_("What we did"), "main", points((*report.done, *report.moved, *report.old_parts))),
         section(_("What to watch"), "main", points((*report.watch, *report.cautions))),
-        section(_("The engine"), "side", drawing(report.engine, _engine_caption(report), pictures_mm[0])),
+        section(_("The engine"), "side", drawing(report.engine, _engine_caption(report), room.pictures_mm[0])),
         None
         if report.evidence is None
-        else section(_("The evidence"), "side", drawing(report.evidence, "", pictures_mm[1])),
-        section(_("What we did not do"), not_done, points(report.not_done)),
+        else section(_("The evidence"), "side", drawing(report.evidence, "", room.pictures_mm[1])),
+        section(_("What we did not do"), room.not_done, points(report.not_done)),
         section(_("What may come back"), "side", points(report.returns)),
-        section(_("When to look again"), "side", points(report.look_again)),
+        section(_("When to look again"), "side", points(() if room.brief else report.look_again)),
         section(
             _("What could be done, and what it costs"),
             "wide",
@@ -63,10 +72,23 @@ def owner_page(
         lines=_lines(report),
         headline=report.headline,
         meaning=report.meaning,
-        sections=tuple(each for each in sections if each is not None),
+        sections=tuple(_bare(each) if room.brief else each for each in sections if each is not None),
         footer=(_("More, and every word of the trade explained: in the annex to this page."), *foot(report)),
         author=report.shop or _("the workshop"),
         made_at=report.made_at,
+    )
+
+
+def _bare(part: Section) -> Section:
+    """Without the grounds of numbers."""
+    return replace(
+        part,
+        blocks=tuple(
+            replace(block, items=tuple(replace(each, ground="") for each in block.items))
+            if isinstance(block, Points)
+            else block
+            for block in part.blocks
+        ),
     )
 
 

@@ -11,7 +11,7 @@ from typing import Any, Literal
 from firstcause.handover.annex import annex_page
 from firstcause.handover.annex_telling import AnnexFacts
 from firstcause.handover.facts import Report
-from firstcause.handover.owner_page import owner_page
+from firstcause.handover.owner_page import Room, owner_page
 from firstcause.handover.page import Page
 from firstcause.handover.record_page import record_page
 from firstcause.tongue import speaking
@@ -20,19 +20,25 @@ Paper = Literal["a4", "us-letter"]
 _HERE = Path(__file__).parent
 _OWNER_SIZES_PT = (10.4, 10.0, 9.6, 9.2, 8.8, 8.4, 8.0)
 """Tried in order until everything stands on one page; below 8 pt nobody reads it, so then a second page it is."""
-LOW_PICTURES_MM, LOW_PICTURES_FROM_PT = (42, 30), 9.2  # small type is worse than small pictures
+LOW_PICTURES_MM, LOWEST_PICTURES_MM = (42.0, 30.0), (36.0, 26.0)
+LOW_PICTURES_FROM_PT = 9.2  # small type is worse than small pictures
+_ROOMS = (
+    Room(), Room("side"), Room("main", LOW_PICTURES_MM), Room("side", LOW_PICTURES_MM),
+    Room("main", LOWEST_PICTURES_MM, brief=True), Room("side", LOWEST_PICTURES_MM, brief=True),
+)  # fmt: skip
+"""What gives way, in this order; what a brief page leaves out stands in the annex or the record."""
 
 
 def owner_page_pdf(report: Report, paper: Paper = "a4") -> bytes:
     """The owner's page as a tagged PDF on one page, in the largest type that fits (at least 8 pt)."""
     with speaking(report.language):
-        sides = [owner_page(report, "main"), owner_page(report, "side")]  # whichever side has the room
-        low = [owner_page(report, "main", LOW_PICTURES_MM), owner_page(report, "side", LOW_PICTURES_MM)]
+        pages = [owner_page(report, room) for room in _ROOMS]
+    roomy = len([room for room in _ROOMS if room.pictures_mm == Room().pictures_mm])
     for size in _OWNER_SIZES_PT:
-        for page in sides if size > LOW_PICTURES_FROM_PT else (*sides, *low):
+        for page in pages[:roomy] if size > LOW_PICTURES_FROM_PT else pages:
             if _page_count("owner.typ", page, paper, size) == 1:
                 return _pdf("owner.typ", page, paper, size)
-    return _pdf("owner.typ", sides[0], paper, _OWNER_SIZES_PT[-1])
+    return _pdf("owner.typ", pages[-1], paper, _OWNER_SIZES_PT[-1])
 
 
 def owner_annex_pdf(report: Report, more: AnnexFacts, paper: Paper = "a4") -> bytes:
