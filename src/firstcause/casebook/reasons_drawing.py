@@ -96,7 +96,7 @@ def strip_svg(reasons: Reasons, most_decibans: float, words: str, *, name: str) 
 
 
 def _side(weight: float) -> str:
-    return decibans(weight) if abs(weight) < 0.5 else f"{decibans(weight)} {'for' if weight > 0 else 'against'}"
+    return decibans(weight) if abs(weight) < 0.5 else f"{decibans(weight)} {_('for') if weight > 0 else _('against')}"
 
 
 @dataclass(frozen=True)
