@@ -62,4 +62,6 @@ def test_the_oil_that_was_read_and_the_driving_set_the_span() -> None:
 def test_which_cause_brings_it_back_first_adds_up() -> None:
     ahead = look_ahead(weighed(BAD, OILY, CAME_BACK, NEW_PLUG, QUIET), draws=500)
     assert sum(chance for _, chance in ahead.first_back) + ahead.not_back == pytest.approx(1.0, abs=1e-4)
+    watch = next(told for told in ahead.forecasts if told.course.key == "watch")
+    assert ahead.not_back == pytest.approx(1.0 - watch.returned[-1], abs=0.06), "both know that something stands"
     assert ahead.to_dict()["back_first_by"][0]["chance"] > 0.0

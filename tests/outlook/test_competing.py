@@ -56,6 +56,24 @@ def test_drawn_cars_agree_within_their_error() -> None:
     assert abs(found[0] - drawn) < 4.0 * error
 
 
+def test_that_at_least_one_stands_is_bayes_rule() -> None:
+    """Drawn cars, of which those without any cause are thrown away; within 4 standard errors."""
+    one, two = LifeBelief.from_span(2_000.0, 9_000.0, 2.0), LifeBelief.from_span(5_000.0, 20_000.0, 2.0)
+    random, cars = np.random.default_rng(5), 200_000
+    stands = [random.random(cars) < chance for chance in (0.5, 0.4)]
+    lives = [
+        np.where(there, life.scales_km(random, cars) * random.weibull(life.shape, cars), np.inf)
+        for life, there in zip((one, two), stands, strict=True)
+    ]
+    some = stands[0] | stands[1]
+    drawn = float(((lives[0] < lives[1]) & (lives[0] <= 15_000.0))[some].mean())
+    found, left = first_back([Risk("", 0.5, one), Risk("", 0.4, two)], 15_000.0, some_stands=1.0)
+    assert abs(found[0] - drawn) < 4.0 * np.sqrt(drawn * (1.0 - drawn) / some.sum())
+    assert found.sum() + left == pytest.approx(1.0)
+    half, _ = first_back([Risk("", 0.5, one), Risk("", 0.4, two)], 15_000.0, some_stands=0.5)
+    assert half == pytest.approx(0.5 * found)
+
+
 def test_a_distance_that_is_none_is_refused() -> None:
     with pytest.raises(RequestError, match="is none"):
         first_back([], 0.0)

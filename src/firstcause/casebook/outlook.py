@@ -119,7 +119,7 @@ def look_ahead(
         first, second = (each.course for each in pair)
         between = (first.key, second.key)
         matters = what_matters(prospects.standing, first, second, horizon_km, seed)
-    chances, not_back = first_back(prospects.risks, horizon_km)
+    chances, not_back = first_back(prospects.risks, horizon_km, some_stands=1.0 - weighed.weighing.advice.cured)
     names = [risk.name for risk in prospects.risks]
     by_cause = sorted(zip(names, map(float, chances), strict=True), key=lambda each: -each[1])
     return Ahead(

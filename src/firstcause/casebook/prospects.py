@@ -135,7 +135,9 @@ class _Maker:
         if rest > 0.0:
             elsewhere = self.terms.refer_out
             harm = self._harm(None)
-            found.append(Standing(SOMETHING_ELSE, _("Something else"), rest, self._life(None, ()), elsewhere, *harm))
+            life = self._life(None, ())
+            self.risks.append(Risk(_("Something else"), rest, life))
+            found.append(Standing(SOMETHING_ELSE, _("Something else"), rest, life, elsewhere, *harm))
         found.append(Standing(NOTHING, _("Nothing is left"), 1.0 - sum(each.chance for each in found), None))
         return tuple(found)
 

@@ -29,12 +29,18 @@ class Risk:
         return 1.0 - self.chance + self.chance * spared
 
 
-def first_back(risks: Sequence[Risk], distance_km: float, steps: int = 2000) -> tuple[Array, float]:
+def first_back(
+    risks: Sequence[Risk], distance_km: float, steps: int = 2000, some_stands: float | None = None
+) -> tuple[Array, float]:
     """P(it comes back within the distance, and by this cause first) for each risk, and P(it does not come back).
 
     The causes are taken as independent, each present with its own chance, so that two may stand at once. The incidence
     of cause i is the integral of dF_i(t) times the product of all other S_j(t) (Prentice and others, Biometrics 34,
     1978, from memory), by steps of equal length with the others at the middle of each. Shape (risks,).
+
+    `some_stands` is how likely it is that any of them stands at all, where that is known better than by independence
+    (findings that name one cause or the other make them depend on each other): the causes are then independent given
+    that at least one stands.
 
     Raises RequestError for a distance not above 0.
     """
@@ -48,4 +54,8 @@ def first_back(risks: Sequence[Risk], distance_km: float, steps: int = 2000) -> 
     for i, edge in enumerate(at_edges):
         others = np.prod([mid for j, mid in enumerate(at_middles) if j != i], axis=0)
         found[i] = float((-np.diff(edge) * others).sum())
-    return found, float(np.prod([edge[-1] for edge in at_edges]))
+    none_stands = float(np.prod([1.0 - risk.chance for risk in risks]))
+    if some_stands is None or none_stands >= 1.0:
+        return found, float(np.prod([edge[-1] for edge in at_edges]))
+    found *= some_stands / (1.0 - none_stands)
+    return found, 1.0 - float(found.sum())
