@@ -32,13 +32,15 @@ _ROOMS = (
 def owner_page_pdf(report: Report, paper: Paper = "a4") -> bytes:
     """The owner's page as a tagged PDF on one page, in the largest type that fits (at least 8 pt)."""
     with speaking(report.language):
-        pages = [owner_page(report, room) for room in _ROOMS]
-    roomy = len([room for room in _ROOMS if room.pictures_mm == Room().pictures_mm])
-    for size in _OWNER_SIZES_PT:
-        for page in pages[:roomy] if size > LOW_PICTURES_FROM_PT else pages:
-            if _page_count("owner.typ", page, paper, size) == 1:
-                return _pdf("owner.typ", page, paper, size)
-    return _pdf("owner.typ", pages[-1], paper, _OWNER_SIZES_PT[-1])
+        pages = [(room, owner_page(report, room)) for room in _ROOMS]
+    for brief in (False, True):
+        for size in _OWNER_SIZES_PT:
+            low_too = size <= LOW_PICTURES_FROM_PT
+            for room, page in pages:
+                fits_in = room.brief == brief and (low_too or room.pictures_mm == Room().pictures_mm)
+                if fits_in and _page_count("owner.typ", page, paper, size) == 1:
+                    return _pdf("owner.typ", page, paper, size)
+    return _pdf("owner.typ", pages[-1][1], paper, _OWNER_SIZES_PT[-1])
 
 
 def owner_annex_pdf(report: Report, more: AnnexFacts, paper: Paper = "a4") -> bytes:
