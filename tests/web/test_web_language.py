@@ -12,8 +12,8 @@ from firstcause.web import render
 from firstcause.web.render import HERE, templates_in
 
 TEMPLATES = sorted((HERE / "templates").glob("*.html"))
-# Names and units that are the same in every language.
-THE_SAME = {"firstcause", "min", "kB"}
+# Names, units and formats that are the same in every language.
+THE_SAME = {"firstcause", "min", "kB", "PDF"}
 CALL = r"\{%.*?%\}|\{\{.*?\}\}"
 TOKEN = re.compile(rf"\{{#.*?#\}}|{CALL}|<[/!a-zA-Z](?:{CALL}|[^>{{]|\{{(?![{{%]))*>", re.DOTALL)
 SPOKEN = re.compile(r"\b(?:aria-label|title|alt|placeholder)=\"([^\"{]*[A-Za-z]{2}[^\"{]*)\"")
