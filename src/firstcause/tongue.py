@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
+from datetime import date as Date
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -133,7 +134,7 @@ def date_and_time(moment: datetime) -> str:
     return f"{format_skeleton('MMMd', moment, locale=_spoken.get())} {moment:%H:%M}"
 
 
-def date(moment: datetime) -> str:
+def date(moment: datetime | Date) -> str:
     """`4 March 2026`, as the language writes a day in full."""
     if _spoken.get() == ENGLISH:
         return f"{moment.day} {moment:%B %Y}"

@@ -306,7 +306,7 @@ def test_the_drawings_say_what_they_show() -> None:
     svg = drive_over_time_svg(marked, FRAME)
     root = ET.fromstring(svg)
     assert "<b>" in (root.findtext("{http://www.w3.org/2000/svg}title") or "")
-    assert "Ringed: misfire counters rose at 1 rows, cylinders [2]" in (
+    assert "Ringed: misfire counters rose at 1 rows, cylinders 2" in (
         root.findtext("{http://www.w3.org/2000/svg}desc") or ""
     )
     assert (shapes(svg, "rect", "target"), shapes(svg, "circle", "miss"), shapes(svg, "polyline", "line")) == (1, 1, 2)

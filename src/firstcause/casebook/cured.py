@@ -14,7 +14,7 @@ from firstcause.reasoning.counts import chance_at_work
 from firstcause.reasoning.exact import Engine, Extra
 from firstcause.reasoning.verdict import removed_causes
 from firstcause.reasoning.weigh import TOLERANCE
-from firstcause.tongue import _
+from firstcause.tongue import _, small
 
 SURE_ENOUGH = (0.8, 0.9, 0.95, 0.99)
 LONGEST_HOURS = 12.0  # beyond this nobody drives to prove a repair: judgement
@@ -115,7 +115,7 @@ class DriveEffect:
             said.append(
                 _(
                     "Were {fault} still there, so much driving would show it in {of_100}.",
-                    fault=self.fault.lower(),
+                    fault=small(self.fault),
                     of_100=_of_100(self.would_have_shown),
                 )
             )

@@ -17,6 +17,7 @@ from firstcause.reasoning.exact import Engine
 from firstcause.reasoning.verdict import removed_causes
 from firstcause.reasoning.weigh import TOLERANCE
 from firstcause.roadtest.plan import USUAL_SPEED_LIMIT_KMH, PlanNeeds
+from firstcause.tongue import _, small
 
 WORTH_RULING_OUT = 0.1  # a suspect below this is not what a drive is planned for: judgement
 
@@ -45,7 +46,7 @@ def road_suspect(model: Model, belief: Mapping[str, float]) -> RoadSuspect | Non
             cause = max(likely, key=lambda each: belief[each])
             behaviour = _behaviour(model, cause)
             assert behaviour is not None
-            return RoadSuspect(cause, model.entry(cause).name.lower(), is_removed, behaviour)
+            return RoadSuspect(cause, small(model.entry(cause).name), is_removed, behaviour)
     return None
 
 
@@ -94,5 +95,6 @@ def _stop(weighed: WeighedCase) -> tuple[str, ...]:
         return ()
     said = [rule.do for rule in weighed.safety.rules if rule.verdict in ("stop", "move-only")]
     if any(isinstance(event.body, Repaired | Renewed) for event in weighed.case.effective):
-        return (f"Before the repair this car was not to be driven: see first that the reason is gone. {said[0]}",)
-    return tuple(f"Do not drive this car yet. {words}" for words in said)
+        first = _("Before the repair this car was not to be driven: see first that the reason is gone.")
+        return (f"{first} {said[0]}",)
+    return tuple(f"{_('Do not drive this car yet.')} {words}" for words in said)

@@ -17,6 +17,7 @@ from firstcause.roadtest.drivelog import Reading
 from firstcause.roadtest.reading import headings_of_file, read_drive_file
 from firstcause.roadtest.remembered import recalled
 from firstcause.roadtest.tracks import Part, Track, guess_track, join_parts, read_tracks
+from firstcause.tongue import _
 
 _CANDUMP = re.compile(rb"\(\d+\.\d+\) \w+ [0-9A-Fa-f]+#")
 
@@ -118,8 +119,9 @@ def _one(
     before = recalled(kept, headings_of(file, kept, mapping or {})) if kept and kept.get("columns") else {}
     if before:
         reading, began = _one(file, {**before, **(mapping or {})}, split_by, None)
-        told = ", ".join(f"{heading!r} is {said}" for heading, said in before.items())
-        report = replace(reading.report, notes=(f"as you said of these columns before: {told}", *reading.report.notes))
+        told = ", ".join(_("{heading!r} is {signal}", heading=heading, signal=said) for heading, said in before.items())
+        note = _("as you said of these columns before: {told}", told=told)
+        report = replace(reading.report, notes=(note, *reading.report.notes))
         return Reading(reading.drives, report), began
     if not is_recording(file):
         reading = read_drive_file(file, mapping=mapping, split_by=split_by)
@@ -130,5 +132,5 @@ def _one(
     began = recorded.began_unix_s
     notes = list(recorded.notes)
     if began is not None:
-        notes.append(f"recorded from {datetime.fromtimestamp(began, UTC):%Y-%m-%d %H:%M:%S} UTC")
+        notes.append(_("recorded from {moment} UTC", moment=f"{datetime.fromtimestamp(began, UTC):%Y-%m-%d %H:%M:%S}"))
     return read_tracks(tracks, name=file.stem, mapping=mapping, notes=notes, others=recorded.not_wanted), began

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from firstcause.errors import LogError, RequestError
 from firstcause.link.traffic import TRACES, read_trace
+from firstcause.tongue import _
 
 MEASUREMENTS = frozenset({".mf4", ".mdf", ".dat"})
 Floats = NDArray[np.float64]
@@ -62,10 +63,14 @@ def read_recording(path: Path, wanted: Callable[[str, str], bool] = lambda name,
         return _measurement(path, wanted)
     columns, report = read_trace(path)
     notes = [
-        f"{report.answers} answers in {report.frames} frames",
-        *([f"{report.broken} answer(s) broke off and were left out"] if report.broken else []),
-        *([f"{report.without_request} answer(s) to nothing heard were left out"] if report.without_request else []),
-        *([f"{report.undecoded} answer(s) could not be decoded"] if report.undecoded else []),
+        _("{answers} answers in {frames} frames", answers=report.answers, frames=report.frames),
+        *([_("{n} answer(s) broke off and were left out", n=report.broken)] if report.broken else []),
+        *(
+            [_("{n} answer(s) to nothing heard were left out", n=report.without_request)]
+            if report.without_request
+            else []
+        ),
+        *([_("{n} answer(s) could not be decoded", n=report.undecoded)] if report.undecoded else []),
         *([report.cut_off] if report.cut_off else []),
     ]
     signals = tuple(
@@ -97,7 +102,7 @@ def _measurement(path: Path, wanted: Callable[[str, str], bool]) -> RecordedFile
                 (asked if wanted(name, unit) else left).append((name, group, index, unit))
             # Together, so that each group is gone through once and its signals share one clock.
             signals = mdf.select([each[:3] for each in asked], copy_master=False) if asked else []
-            for (name, _, _, unit), signal in zip(asked, signals, strict=True):
+            for (name, _group, _index, unit), signal in zip(asked, signals, strict=True):
                 if not np.issubdtype(signal.samples.dtype, np.number) or signal.samples.ndim != 1:
                     text.append(name)
                     continue
@@ -110,13 +115,14 @@ def _measurement(path: Path, wanted: Callable[[str, str], bool]) -> RecordedFile
             f"The measurement file {path.name} cannot be read ({type(cause).__name__}: {cause}). Nothing was kept; "
             "export it again."
         ) from cause
-    notes = (f"{len(text)} channel(s) hold words, not numbers: {', '.join(text[:5])}",) if text else ()
+    words = _("{n} channel(s) hold words, not numbers: {names}", n=len(text), names=", ".join(text[:5]))
+    notes = (words,) if text else ()
     return RecordedFile(tuple(found), began if began > 0 else None, notes, tuple(each[0] for each in left))
 
 
 def _let_go_of(cause: BaseException) -> None:
     """asammdf's half-opened file complains once more when it is thrown away; it has been said already."""
-    usual, sys.unraisablehook = sys.unraisablehook, lambda _: None
+    usual, sys.unraisablehook = sys.unraisablehook, lambda _told: None
     try:
         traceback.clear_frames(cause.__traceback__)
         gc.collect()

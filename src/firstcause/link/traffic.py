@@ -19,6 +19,7 @@ from firstcause.errors import CarError, LogError, RequestError
 from firstcause.link.addressing import ELEVEN_BIT, TWENTY_NINE_BIT, Unit
 from firstcause.link.reassembly import Reassembler, Received
 from firstcause.signals import CurrentData, decode_answer
+from firstcause.tongue import _
 
 TRACES: Mapping[str, Callable[[Any], Iterable[can.Message]]] = {
     ".log": can.CanutilsLogReader,
@@ -71,7 +72,7 @@ def trace_frames(path: Path, report: TrafficReport | None = None) -> Iterator[ca
         if not any_frame:
             raise LogError(f"The trace {path.name} cannot be read: {cause}. Nothing was read.") from cause
         if report is not None:
-            report.cut_off = f"the file breaks off: {cause}"
+            report.cut_off = _("the file breaks off: {cause}", cause=cause)
 
 
 def what_was_said(frames: Iterable[can.Message], report: TrafficReport | None = None) -> Iterator[Said]:

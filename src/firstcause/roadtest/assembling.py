@@ -11,16 +11,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firstcause.errors import LogError
-from firstcause.roadtest.choosing import Choice, NoTime
+from firstcause.roadtest.cells import clock_words
+from firstcause.roadtest.choosing import Choice, NoTime, does_not_fit
 from firstcause.roadtest.doubt import doubt_signals
 from firstcause.roadtest.drivelog import ColumnUse, DriveLog, Gap, Reading, ReadingReport, SetAside
 from firstcause.roadtest.headings import BY_KEY
 from firstcause.roadtest.loading import ColumnTally, Lines, Table
 from firstcause.roadtest.order import order_rows
+from firstcause.tongue import Said, _
 from firstcause.units import convert, find_unit
 
 Floats = NDArray[np.float64]
 _GAPS_LISTED = 50
+_REASONS: Said[str] = Said({
+    "time runs backwards": "time runs backwards", "no readable time": "no readable time", "empty line": "empty line",
+    "the last row is cut off": "the last row is cut off", "fewer fields than headings": "fewer fields than headings",
+    "more fields than headings": "more fields than headings",
+})  # fmt: skip
 _CLOCKS_THAT_TELL_WHEN = ("date and time", "Unix time", "clock time")
 
 
@@ -41,7 +48,7 @@ def assemble(table: Table, wanted: Sequence[Choice], headings: Sequence[str], sa
     _refuse_without_time(table, wanted, headings)
     aside = dict(table.set_aside)
     found = _signals(table, wanted[1:], said)
-    signals = {use.key: values for use, values, _ in found}
+    signals = {use.key: values for use, values, _tally in found}
     drives: list[DriveLog] = []
     repeated = 0
     for label, rows in _parts(table, said):
@@ -53,29 +60,31 @@ def assemble(table: Table, wanted: Sequence[Choice], headings: Sequence[str], sa
             aside.setdefault("time runs backwards", Lines()).add(int(lines[row]) for row in order.jumps_back)
         if len(order.starts) > 1:
             said.notes.append(
-                f"the clock starts again {len(order.starts) - 1} time(s); each part is a drive of its own"
+                _("the clock starts again {n} time(s); each part is a drive of its own", n=len(order.starts) - 1)
             )
         for number, (start, stop) in enumerate(pairwise([*order.starts, seconds.size]), start=1):
             keep = order.keep[start:stop]
-            part_name = label if len(order.starts) == 1 else f"{label} part {number}"
+            part_name = label if len(order.starts) == 1 else _("{label} part {number}", label=label, number=number)
             picked = _pick({key: _pick_rows(values, rows) for key, values in signals.items()}, start, stop, keep)
             part_s = _pick({"": seconds}, start, stop, keep)[""]
             drives.append(drive_of(part_s, picked, part_name, table.clock_kind))
     if repeated:
-        said.notes.append(f"{repeated} row(s) repeat the time of the row before; no time passes between them")
-    said.notes.append(f"time read as {table.clock_kind}")
+        said.notes.append(_("{n} row(s) repeat the time of the row before; no time passes between them", n=repeated))
+    said.notes.append(_("time read as {kind}", kind=clock_words(table.clock_kind)))
     trusted = [doubt_signals(drive) for drive in drives]
-    for _, doubts in trusted:
+    for _drive, doubts in trusted:
         said.notes.extend(note for note in doubts if note not in said.notes)
-    clean_drives = tuple(drive for drive, _ in trusted)
+    clean_drives = tuple(drive for drive, _doubts in trusted)
     report = ReadingReport(
         rows_read=table.rows_read,
         rows_used=sum(drive.time_s.size for drive in drives),
         rows_whole=table.rows_whole,
-        set_aside=tuple(SetAside(why, at.count, tuple(at.first)) for why, at in aside.items() if at.count),
+        set_aside=tuple(
+            SetAside(_REASONS.get(why, why), at.count, tuple(at.first)) for why, at in aside.items() if at.count
+        ),
         columns_used=(
             _clock_use(table, wanted[0], drives),
-            *(_counted(use, tally, drives, clean_drives) for use, _, tally in found),
+            *(_counted(use, tally, drives, clean_drives) for use, _values, tally in found),
         ),
         columns_ignored=tuple(said.ignored),
         gaps=tuple(gap for drive in clean_drives for gap in gaps_of(drive)),
@@ -101,7 +110,7 @@ def _parts(table: Table, said: Notes) -> Iterator[tuple[str, NDArray[np.intp] | 
     for number, name in enumerate(table.part_names):
         rows = np.flatnonzero(table.parts == number)
         if rows.size:
-            yield name or "without a name", rows
+            yield name or _("without a name"), rows
 
 
 def _pick_rows(values: Floats, rows: NDArray[np.intp] | slice) -> Floats:
@@ -127,12 +136,10 @@ def _signals(table: Table, wanted: Sequence[Choice], said: Notes) -> list[tuple[
         unit = in_cells or choice.unit
         source, target = find_unit(unit or ""), find_unit(house)
         if not tally.numbers:
-            said.ignored.append((choice.heading, "no cell of it holds a number"))
+            said.ignored.append((choice.heading, _("no cell of it holds a number")))
             continue
         if len(tally.units) > 1 or (source and target and source.quantity != target.quantity):
-            said.ignored.append(
-                (choice.heading, f"its unit ({', '.join(sorted(tally.units)) or unit}) does not fit {choice.key}")
-            )
+            said.ignored.append((choice.heading, does_not_fit(", ".join(sorted(tally.units)) or str(unit), choice.key)))
             continue
         if source and target and source.symbol != target.symbol:
             values = convert(values, source.symbol, target.symbol)
@@ -153,7 +160,7 @@ def _signals(table: Table, wanted: Sequence[Choice], said: Notes) -> list[tuple[
 def _clock_use(table: Table, choice: Choice, drives: Sequence[DriveLog]) -> ColumnUse:
     used = sum(drive.time_s.size for drive in drives)
     return ColumnUse(
-        choice.heading, "time_s", table.clock_kind, "assumed" in table.clock_kind, table.clock.absent,
+        choice.heading, "time_s", clock_words(table.clock_kind), "assumed" in table.clock_kind, table.clock.absent,
         table.clock.unreadable, tuple(table.clock.examples), (), used, table.clock.numbers - used, 0,
     )  # fmt: skip
 

@@ -11,6 +11,7 @@ from math import isfinite
 import numpy as np
 from numpy.typing import NDArray
 
+from firstcause.tongue import Said, _
 from firstcause.units import find_unit
 
 Floats = NDArray[np.float64]
@@ -91,7 +92,7 @@ def _read_cell_by_cell(cells: Sequence[str], decided: bool | None) -> NumberColu
         column.values[row] = value
     if with_comma:
         column.thousands = thousands
-        column.notes.append("commas read as thousands" if thousands else "commas read as decimal commas")
+        column.notes.append(_("commas read as thousands" if thousands else "commas read as decimal commas"))
     return column
 
 
@@ -250,6 +251,25 @@ class Clock:
                 seconds[np.isnat(moments)] = np.nan
                 return TimeColumn(seconds, self.kind or "", [], int(np.isnat(moments).sum()))
         return self._each(cells, _ISO, _from_iso)
+
+
+_CLOCKS: Said[str] = Said({
+    "date and time": "date and time", "clock time": "clock time",
+    "minutes and seconds without the hour": "minutes and seconds without the hour",
+    "milliseconds, assumed from steps of 50 or more": "milliseconds, assumed from steps of 50 or more",
+    "seconds, assumed": "seconds, assumed", "nanoseconds": "nanoseconds", "microseconds": "microseconds",
+    "milliseconds": "milliseconds", "seconds": "seconds",
+})  # fmt: skip
+
+
+def clock_words(kind: str) -> str:
+    """What a clock was taken for, in the language spoken."""
+    if kind.endswith(", as named"):
+        return _("{unit}, as named", unit=kind.removesuffix(", as named"))
+    if kind.startswith("Unix time in "):
+        step = kind.removeprefix("Unix time in ").removesuffix(", by its size")
+        return _("Unix time in {step}, by its size", step=_CLOCKS[step])
+    return _CLOCKS.get(kind, kind)
 
 
 def clock_scale(values: Floats, unit: str | None) -> tuple[float, str]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from firstcause.errors import LogError
 from firstcause.roadtest.headings import BY_KEY, guess_meaning
+from firstcause.tongue import _
 from firstcause.units import find_unit
 
 
@@ -60,32 +61,48 @@ def choose_columns(
     ranked: list[tuple[int, int, Choice]] = []
     for index, (heading, unit_below) in enumerate(zip(headings, units, strict=True)):
         if heading in mapping:
-            key, _, named = mapping[heading].partition("@")
+            key, _at, named = mapping[heading].partition("@")
             if key == "ignore":
-                ignored.append((heading, "you asked to ignore it"))
+                ignored.append((heading, _("you asked to ignore it")))
             else:
                 ranked.append((-1, index, Choice(index, heading, key, named or unit_below)))
             continue
         guess = guess_meaning(heading)
         if guess is None:
-            ignored.append((heading, "its meaning is not known"))
+            ignored.append((heading, _("its meaning is not known")))
         elif guess.key == "group":
-            ignored.append((heading, "it names the driver or trip, not a signal; ask to split by it"))
+            ignored.append((heading, _("it names the driver or trip, not a signal; ask to split by it")))
         else:
             unit = guess.unit.symbol if guess.unit else unit_below
             ranked.append((guess.rank, index, Choice(index, heading, guess.key, unit)))
     chosen: dict[str, Choice] = {}
     clocks: list[Choice] = []
-    for _, _, choice in sorted(ranked, key=lambda item: item[:2]):
+    for _rank, _index, choice in sorted(ranked, key=lambda item: item[:2]):
         if choice.key == "time_s":
             clocks.append(choice)
         elif choice.key in chosen:
-            ignored.append((choice.heading, f"{chosen[choice.key].heading!r} already gives {choice.key}"))
+            ignored.append((choice.heading, already_given(chosen[choice.key].heading, choice.key)))
         else:
             chosen[choice.key] = choice
     for heading in {h for h in headings if h and headings.count(h) > 1}:
-        notes.append(f"the heading {heading!r} stands {headings.count(heading)} times; the first was used")
+        notes.append(
+            _(
+                "the heading {heading!r} stands {n} times; the first was used",
+                heading=heading,
+                n=headings.count(heading),
+            )
+        )
     return clocks + sorted(chosen.values(), key=lambda c: c.index), ignored, notes
+
+
+def already_given(heading: str, signal: str) -> str:
+    """Why a second column for one signal is not used."""
+    return _("{heading!r} already gives {signal}", heading=heading, signal=signal)
+
+
+def does_not_fit(unit: str, signal: str) -> str:
+    """Why a column is not used whose unit belongs to another quantity."""
+    return _("its unit ({unit}) does not fit {signal}", unit=unit, signal=signal)
 
 
 def choose_clock(choices: Sequence[Choice], headings: Sequence[str]) -> Choice:

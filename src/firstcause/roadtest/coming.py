@@ -8,12 +8,15 @@ from datetime import date
 from typing import Any
 
 from firstcause.roadtest.coming_days import Asked, Kind, Span, Standing, What, checks_wanted, fewest, spans, waiting
+from firstcause.roadtest.conditions import mark_words
 from firstcause.roadtest.cycles import where_of
+from firstcause.roadtest.inspection import check_words
 from firstcause.roadtest.permanent import code_kind
 from firstcause.roadtest.records import Cycle, Records, RuleReading, Sighting, after_cycle
 from firstcause.roadtest.rules import CONFIRMED_ERASE_WARM_UPS, LAMP_OFF_CYCLES, PENDING_ERASE_CYCLES
 from firstcause.roadtest.usual import UsualDriving, usual_shares
 from firstcause.roadtest.window import FreezeFrame
+from firstcause.tongue import N_, Said, _
 
 ALWAYS_COMPLETE_BEFORE = 2019  # model year, of which the reference is not sure
 BASE = RuleReading()
@@ -35,26 +38,27 @@ class OpenReading:
 
 OPEN_READINGS: tuple[OpenReading, ...] = (
     OpenReading(
-        "load", "similar load is within 20 points of calculated load", "similar load is within 20 % of the stored load",
+        "load", N_("similar load is within 20 points of calculated load"),
+        N_("similar load is within 20 % of the stored load"),
         "load", "relative",
     ),
     OpenReading(
-        "permanent-limits", "the permanent record's drive has no limits of cold and height",
-        "the limits of the general denominator hold for it too: 20 degF or more, below 8,000 ft", "permanent_limits",
-        True,
+        "permanent-limits", N_("the permanent record's drive has no limits of cold and height"),
+        N_("the limits of the general denominator hold for it too: 20 degF or more, below 8,000 ft"),
+        "permanent_limits", True,
     ),
     OpenReading(
-        "first-1000", "confirmed by any later start in which it comes so early",
-        "confirmed by the very next drive only", "first_1000", "next",
+        "first-1000", N_("confirmed by any later start in which it comes so early"),
+        N_("confirmed by the very next drive only"), "first_1000", "next",
     ),
     OpenReading(
-        "continuous", "the misfire and fuel checks must have run to read complete",
-        "the misfire and fuel checks always read complete (cars before about model year 2019)", "continuous",
+        "continuous", N_("the misfire and fuel checks must have run to read complete"),
+        N_("the misfire and fuel checks always read complete (cars before about model year 2019)"), "continuous",
         "always complete",
     ),
     OpenReading(
-        "lamp-cycles", "three quiet drives that came back to the old conditions; drives between them do not count",
-        "three such drives in a row among all drives", "lamp_cycles", "in a row",
+        "lamp-cycles", N_("three quiet drives that came back to the old conditions; drives between them do not count"),
+        N_("three such drives in a row among all drives"), "lamp_cycles", "in a row",
     ),
 )  # fmt: skip
 # The five open questions of the reference (regulation and protocol, section 8), in their order.
@@ -79,7 +83,7 @@ class ComingItem:
     @property
     def reads_apart(self) -> tuple[str, ...]:
         """The open readings that change its days."""
-        return tuple(id_ for id_, _ in self.other_readings)
+        return tuple(id_ for id_, _span in self.other_readings)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON; keys are stable. Dates as ISO text."""
@@ -94,17 +98,31 @@ class ComingItem:
     def title(self) -> str:
         """What comes, short."""
         return {
-            "lamp": "the lamp goes out", "pending": f"pending {self.name} goes",
-            "confirmed": f"stored {self.name} goes", "permanent": f"permanent {self.name} goes",
-            "self-check": f"self-check {self.name} is complete", "inspection": f"its records pass ({self.name})",
+            "lamp": _("the lamp goes out"), "pending": _("pending {code} goes", code=self.name),
+            "confirmed": _("stored {code} goes", code=self.name),
+            "permanent": _("permanent {code} goes", code=self.name),
+            "self-check": _("self-check {name} is complete", name=check_words(self.name)),
+            "inspection": _("its records pass ({place})", place=self.name),
         }[self.kind]  # fmt: skip
 
     def sentence(self) -> str:
         """In plain words, by the first reading."""
-        fewest = "" if self.drives is None or self.span.done else f", after {_count(self.drives, 'drive')} at the least"
-        look = " Read service $0A at the next start." if self.kind == "permanent" and self.span.done else ""
-        lead = f"{self.title[0].upper()}{self.title[1:]} {self.by}{fewest}"
-        return f"{lead}: {self.span.words()}.{look} [{self.cite}; {self.mark}]"
+        fewest = ""
+        if self.drives is not None and not self.span.done:
+            fewest = (
+                _(", after 1 drive at the least")
+                if self.drives == 1
+                else _(", after {n} drives at the least", n=self.drives)
+            )
+        look = " " + _("Read service $0A at the next start.") if self.kind == "permanent" and self.span.done else ""
+        title = self.title
+        return (
+            _(
+                "{what} {by}{fewest}: {days}.",
+                what=title[0].upper() + title[1:], by=self.by, fewest=fewest, days=self.span.words(),
+            )
+            + f"{look} [{self.cite}; {mark_words(self.mark)}]"
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -143,15 +161,25 @@ class Coming:
             if told := self._by_the_other(each):
                 swapped = getattr(self.reading, each.field) == each.value
                 one, two = (each.other, each.first) if swapped else (each.first, each.other)
-                said.append(f"The rule is open here. Read as “{one}” it is as above; as “{two}”: {told}.")
+                said.append(
+                    _(
+                        "The rule is open here. Read as “{one}” it is as above; as “{two}”: {told}.",
+                        one=_(one), two=_(two), told=told,
+                    )
+                )  # fmt: skip
         said += self.returns
         if any(not item.span.done for item in self.items):
             said.append(
-                f"Days for {self.usual.words()}, if the fault stays away; by the chance of the weeks 9 of 10 cars come "
-                "within them. A drive counts as ended at the next start."
+                _(
+                    "Days for {week}, if the fault stays away; by the chance of the weeks 9 of 10 cars come within "
+                    "them. A drive counts as ended at the next start.",
+                    week=self.usual.words(),
+                )
             )
         if self.left_open:
-            said.append(f"The recordings leave open {'; '.join(self.left_open)}. The days allow for both.")
+            said.append(
+                _("The recordings leave open {points}. The days allow for both.", points="; ".join(self.left_open))
+            )
         return said
 
     def _by_the_other(self, reading: OpenReading) -> str:
@@ -165,7 +193,7 @@ class Coming:
         for days, items in by_days.items():
             names = [item.title for item in items if item.kind != "inspection"]
             if places := [item.name for item in items if item.kind == "inspection"]:
-                names.append(f"its records pass ({'; '.join(places)})")
+                names.append(_("its records pass ({place})", place="; ".join(places)))
             told.append(f"{', '.join(names)}: {days}")
         return "; ".join(told)
 
@@ -176,10 +204,6 @@ def _span_dict(span: Span) -> dict[str, str | None]:
         "earliest": None if span.earliest is None else span.earliest.isoformat(),
         "latest": None if span.latest is None else span.latest.isoformat(),
     }
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def coming(stand: Callable[[RuleReading], Standing], asked: Asked) -> Coming:
@@ -198,7 +222,13 @@ def coming(stand: Callable[[RuleReading], Standing], asked: Asked) -> Coming:
     drives = fewest(wanted, now, first, asked)
     items = [_item(what, drives[what], days[what], tuple(apart[what]), asked) for what in wanted]
     grounds = tuple(
-        f"{name}: {100 * share.low:.0f} to {100 * share.high:.0f} of 100 drives ({share.ground}; judgement)"
+        _(
+            "{name}: {low:.0f} to {high:.0f} of 100 drives ({ground}; judgement)",
+            name=_share_words(name),
+            low=100 * share.low,
+            high=100 * share.high,
+            ground=share.ground,
+        )
         for name, share in usual_shares(asked.usual, asked.frame, checks_wanted(wanted), first).items()
     )
     order: tuple[Kind, ...] = ("lamp", "pending", "confirmed", "permanent", "self-check", "inspection")
@@ -207,6 +237,18 @@ def coming(stand: Callable[[RuleReading], Standing], asked: Asked) -> Coming:
         tuple(_already(asked, wanted)), tuple(_if_it_returns(now, asked.frame)), now.left_open, grounds,
         first,
     )  # fmt: skip
+
+
+_SHARES: Said[str] = Said({
+    "minimum": "a minimum drive", "warm-up": "a warm-up cycle", "near": "back at the freeze frame",
+})  # fmt: skip
+
+
+def _share_words(name: str) -> str:
+    """What a share of the drives does; `ran:MONITOR` is a self-check that runs."""
+    if name.startswith("ran:"):
+        return _("self-check {name} runs", name=check_words(name.removeprefix("ran:")))
+    return _SHARES[name]
 
 
 def _stand(
@@ -257,67 +299,72 @@ def _item(what: What, drives: int | None, span: Span, others: tuple[tuple[str, S
         rule = next(each for each in asked.rules if each.id == name)
         model_year = asked.model_year
         assert model_year is not None
-        by = f"with {rule.words(model_year).partition(': ')[2]}"
-        return ComingItem(
-            kind, f"{rule.place}, model year {model_year}", by, drives, span, others, rule.cite, rule.mark
-        )
+        by = _("with {asks}", asks=rule.asks(model_year))
+        place = _("{place}, model year {year}", place=rule.place_words, year=str(model_year))
+        return ComingItem(kind, place, by, drives, span, others, rule.cite, rule.mark)
     by, cite, mark = _evidence(kind, name)
     return ComingItem(kind, name, by, drives, span, others, cite, mark)
 
 
 def _evidence(kind: Kind, name: str) -> tuple[str, str, str]:
     compared = bool(name) and kind != "self-check" and code_kind(name) in ("misfire", "fuel system")
-    near = " that come back to the conditions of the freeze frame" if compared or kind == "lamp" else ""
     if kind == "lamp":
         return (
-            "at the end of the third quiet drive in which its check ran (for misfire and fuel codes: a drive that came "
-            "back to the conditions of the freeze frame)", LAMP_OFF_CYCLES.cite, LAMP_OFF_CYCLES.mark,
+            _(
+                "at the end of the third quiet drive in which its check ran (for misfire and fuel codes: a drive that "
+                "came back to the conditions of the freeze frame)"
+            ), LAMP_OFF_CYCLES.cite, LAMP_OFF_CYCLES.mark,
         )  # fmt: skip
     if kind == "pending":
         if not compared:
             return (
-                "at the end of the next drive in which its check ran and passed",
+                _("at the end of the next drive in which its check ran and passed"),
                 "13 CCR 1968.2(d)(2.2.2)",
-                ("from memory"),
+                "from memory",
             )
         return (
-            f"at the end of a quiet drive{near.replace('come', 'comes')}, or after 80 drives without them",
+            _(
+                "at the end of a quiet drive that comes back to the conditions of the freeze frame, or after {n:.0f} "
+                "drives without them",
+                n=PENDING_ERASE_CYCLES.value,
+            ),
             PENDING_ERASE_CYCLES.cite, PENDING_ERASE_CYCLES.mark,
         )  # fmt: skip
     if kind == "confirmed":
         return (
-            f"after {CONFIRMED_ERASE_WARM_UPS.value:.0f} warm-up cycles with the lamp out",
+            _("after {n:.0f} warm-up cycles with the lamp out", n=CONFIRMED_ERASE_WARM_UPS.value),
             CONFIRMED_ERASE_WARM_UPS.cite, CONFIRMED_ERASE_WARM_UPS.mark,
         )  # fmt: skip
     if kind == "permanent":
         if code_kind(name) == "ratio monitor":
             return (
-                "at the end of a drive in which its check ran and passed",
+                _("at the end of a drive in which its check ran and passed"),
                 "13 CCR 1968.2(d)(2.5)",
-                ("read in the official text"),
+                "read in the official text",
             )
         return (
-            "by a passing drive of its check and one minimum drive after the erase; without an erase, with its lamp",
+            _("by a passing drive of its check and one minimum drive after the erase; without an erase, with its lamp"),
             "13 CCR 1968.2(d)(2.5.1), (2.5.2)(B)", "from memory",
         )  # fmt: skip
-    return "when it has run and passed", "13 CCR 1968.2(g)(4.1)", "from memory"
+    return _("when it has run and passed"), "13 CCR 1968.2(g)(4.1)", "from memory"
 
 
 def _already(asked: Asked, wanted: Sequence[What]) -> Iterable[str]:
     """What needs no waiting: nothing there, or passes now."""
-    kinds = {kind for kind, _ in wanted}
+    kinds = {kind for kind, _name in wanted}
     if not kinds & {"lamp", "pending", "confirmed"}:
-        yield "No code is stored and none commands the lamp."
+        yield _("No code is stored and none commands the lamp.")
     if "permanent" not in kinds:
-        yield "Nothing is on the permanent record."
+        yield _("Nothing is on the permanent record.")
     if "self-check" not in kinds:
-        yield "All self-checks of the car are complete."
+        yield _("All self-checks of the car are complete.")
     if asked.model_year is None:
-        yield "The model year is not known, so nothing is said about inspections."
+        yield _("The model year is not known, so nothing is said about inspections.")
         return
     passes = [rule for rule in asked.rules if ("inspection", rule.id) not in wanted]
     for rule in passes:
-        yield f"Its records pass now: {rule.words(asked.model_year)} [{rule.cite}; {rule.mark}]."
+        words = rule.words(asked.model_year)
+        yield _("Its records pass now: {words}", words=words) + f" [{rule.cite}; {mark_words(rule.mark)}]."
 
 
 def _if_it_returns(now: Standing, frame: FreezeFrame | None) -> Iterable[str]:
@@ -330,18 +377,20 @@ def _if_it_returns(now: Standing, frame: FreezeFrame | None) -> Iterable[str]:
     once = after_cycle(Records(), Cycle((seen,)))
     twice = after_cycle(once, Cycle((seen,)))
     if once.pending and not once.lamp and twice.lamp and twice.permanent:
-        yield (
-            f"Should the misfire come back: {code} is pending after the first drive in which the car finds it; lamp, "
-            "stored and permanent code come with the second, the next drive or the next one under the same conditions."
+        yield _(
+            "Should the misfire come back: {code} is pending after the first drive in which the car finds it; lamp, "
+            "stored and permanent code come with the second, the next drive or the next one under the same conditions.",
+            code=code,
         )
     early = OPEN_READINGS[2]
     if _confirmed_by_a_later_start(code, frame, BASE) != _confirmed_by_a_later_start(
         code, frame, replace(BASE, first_1000="next")
     ):
-        yield (
-            f"If it comes within the first 1,000 revolutions after a start it is {early.first}, or, read the other "
-            f"way, {early.other}."
-        )
+        yield _(
+            "If it comes within the first 1,000 revolutions after a start it is {first}, or, read the other way, "
+            "{other}.",
+            first=_(early.first), other=_(early.other),
+        )  # fmt: skip
 
 
 def _confirmed_by_a_later_start(code: str, frame: FreezeFrame | None, how: RuleReading) -> bool:

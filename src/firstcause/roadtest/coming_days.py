@@ -16,6 +16,8 @@ from firstcause.roadtest.records import CodeRecord, Cycle, Ran, Records, RuleRea
 from firstcause.roadtest.rules import CONFIRMED_ERASE_WARM_UPS, GENERAL_AMBIENT
 from firstcause.roadtest.usual import UsualDriving, usual_shares
 from firstcause.roadtest.window import FreezeFrame
+from firstcause.tongue import _
+from firstcause.tongue import date as date_words
 
 Kind = Literal["lamp", "pending", "confirmed", "permanent", "self-check", "inspection"]
 What = tuple[Kind, str]
@@ -24,10 +26,6 @@ MOST_DRIVES = 700  # beyond it a span is left open: nearly a year of two drives 
 SURE = 0.05  # left out at either end by chance, so that 9 of 10 lie within
 ALL_CHECKS = (
     "misfire", "fuel-system", "catalyst", "evap", "oxygen-sensor", "oxygen-sensor-heater", "egr-or-vvt",
-)  # fmt: skip
-_MONTHS = (
-    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
-    "December",
 )  # fmt: skip
 
 
@@ -46,24 +44,21 @@ class Span:
     def words(self) -> str:
         """In words."""
         if self.done:
-            return "done by what was driven"
+            return _("done by what was driven")
         if self.earliest is None:
-            return "not within a year of such driving"
+            return _("not within a year of such driving")
         if self.perhaps:
-            until = "how late cannot be said" if self.latest is None else f"by {_day(self.latest)}"
-            return f"perhaps done by what was driven, else {until}"
+            if self.latest is None:
+                return _("perhaps done by what was driven, else how late cannot be said")
+            return _("perhaps done by what was driven, else by {day}", day=date_words(self.latest))
         if self.latest is None:
-            return f"{_day(self.earliest)} at the earliest; how late cannot be said"
+            return _("{day} at the earliest; how late cannot be said", day=date_words(self.earliest))
         if self.earliest == self.latest:
-            return f"about {_day(self.latest)}"
-        first = _day(self.earliest)
+            return _("about {day}", day=date_words(self.latest))
+        first = date_words(self.earliest)
         if self.earliest.year == self.latest.year:
             first = first.removesuffix(f" {self.earliest.year}")
-        return f"between {first} and {_day(self.latest)}"
-
-
-def _day(day: date) -> str:
-    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
+        return _("between {first} and {last}", first=first, last=date_words(self.latest))
 
 
 @dataclass(frozen=True, slots=True)

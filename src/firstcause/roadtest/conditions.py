@@ -23,9 +23,23 @@ from firstcause.roadtest.rules import (
 )
 from firstcause.roadtest.timeline import MAYBE, YES, Timeline
 from firstcause.roadtest.trips import Trip
+from firstcause.tongue import Said, _
 
 Floats = NDArray[np.float64]
 Verdict = Literal["met", "missed", "undecided", "not evaluated"]
+VERDICT_WORDS: Said[str] = Said({
+    "met": "met", "missed": "missed", "undecided": "undecided", "not evaluated": "not evaluated",
+})  # fmt: skip
+_MARKS: Said[str] = Said({
+    "read in the official text": "read in the official text", "from memory": "from memory", "judgement": "judgement",
+})  # fmt: skip
+
+
+def mark_words(mark: str) -> str:
+    """How a number was read, in words; what is no such mark stays as it is."""
+    return _MARKS.get(mark, mark)
+
+
 _SAME = 1e-6  # km/h, K or s below which two numbers are one (25 mph stored as m/s comes back 1e-15 short)
 _COARSE_S = 2.0
 
@@ -153,7 +167,8 @@ def minimum_drive(
     return MinimumDriveResult(rule.name, trip.number, items, whole, assumed)
 
 
-_NO_ENGINE = "the engine was started at the first row and ran in every row (no engine speed was recorded)"
+def _no_engine() -> str:
+    return _("the engine was started at the first row and ran in every row (no engine speed was recorded)")
 
 
 def _run_item(trip: Trip, limit: Limit, stated: bool) -> Item:
@@ -165,29 +180,32 @@ def _run_item(trip: Trip, limit: Limit, stated: bool) -> Item:
         least, most, known = max(least, float(timer[1].max())), max(most, float(timer[1].max())), True
     start_unseen = trip.log.rpm is not None and timer is None and not trip.start_seen and not stated
     verdict = judge_bounds(least, None if start_unseen else most, limit.value)
-    why = f"The engine ran {_span(least, most)}; {limit.value:.0f} s needed"
+    why = _("The engine ran {span}; {needed:.0f} s needed", span=_span(least, most), needed=limit.value)
     if start_unseen:
-        why += "; it already ran at the first row, so the time since its start may be longer"
+        why += _("; it already ran at the first row, so the time since its start may be longer")
     elif verdict == "undecided":
-        why += "; gaps or lost readings leave it open"
+        why += _("; gaps or lost readings leave it open")
     if stops := trip.short_stops():
-        times = "once" if stops == 1 else f"{stops} times"
-        why += f"; it stood still {times} for less than the pause that ends a trip, which is not counted"
+        times = _("once") if stops == 1 else _("{n} times", n=stops)
+        why += _("; it stood still {times} for less than the pause that ends a trip, which is not counted", times=times)
     bounds = (least, None if start_unseen else most)
     return _item(
-        "run", "time since engine start", "s", limit, least, bounds, verdict, why, () if known else (_NO_ENGINE,)
+        "run", _("time since engine start"), "s", limit, least, bounds, verdict, why, () if known else (_no_engine(),)
     )
 
 
 def _fast_item(trip: Trip, rule: MinimumDrive) -> Item:
-    limit, title = rule.fast_time, f"time at {rule.fast_speed.value:.1f} km/h or more"
+    limit, title = rule.fast_time, _("time at {speed:.1f} km/h or more", speed=rule.fast_speed.value)
     found = fast_time(trip.log, rule.fast_speed.value)
     if found is None:
-        return _blank("fast", title, limit, "No vehicle speed was recorded")
+        return _blank("fast", title, limit, _("No vehicle speed was recorded"))
     verdict = judge_bounds(found.at_least_s, found.at_most_s, limit.value)
-    why = f"The car spent {_span(found.at_least_s, found.at_most_s)} at speed; {limit.value:.0f} s needed"
+    why = _(
+        "The car spent {span} at speed; {needed:.0f} s needed",
+        span=_span(found.at_least_s, found.at_most_s), needed=limit.value,
+    )  # fmt: skip
     if verdict == "undecided":
-        why += "; the readings are too far apart, or missing, to decide"
+        why += _("; the readings are too far apart, or missing, to decide")
     return _item("fast", title, "s", limit, found.linear_s, (found.at_least_s, found.at_most_s), verdict, why, ())
 
 
@@ -201,7 +219,7 @@ def idle_timeline(trip: Trip, speed_kmh: float) -> tuple[Timeline, tuple[str, ..
     if (engine := trip.engine()) is not None:
         line = line & engine
     else:
-        assumed.append(_NO_ENGINE)
+        assumed.append(_no_engine())
     pedal = trip.log.readings("pedal_percent")
     if pedal is not None:
         rest = float(pedal[1].min())
@@ -210,21 +228,22 @@ def idle_timeline(trip: Trip, speed_kmh: float) -> tuple[Timeline, tuple[str, ..
 
 
 def _idle_item(trip: Trip, rule: MinimumDrive, stated: bool) -> Item:
-    limit, title = rule.idle_time, f"longest idle at {rule.idle_speed.value:.1f} km/h or less, accelerator released"
+    limit = rule.idle_time
+    title = _("longest idle at {speed:.1f} km/h or less, accelerator released", speed=rule.idle_speed.value)
     found = idle_timeline(trip, rule.idle_speed.value)
     if found is None:
-        return _blank("idle", title, limit, "No vehicle speed was recorded")
+        return _blank("idle", title, limit, _("No vehicle speed was recorded"))
     line, assumed = found
-    (_, least), (_, most) = line.longest(YES), line.longest(MAYBE)
+    (_from, least), (_until, most) = line.longest(YES), line.longest(MAYBE)
     verdict = judge_bounds(least, most, limit.value)
-    why = f"The longest idle lasted {_span(least, most)}; {limit.value:.0f} s needed"
+    why = _("The longest idle lasted {span}; {needed:.0f} s needed", span=_span(least, most), needed=limit.value)
     if verdict == "undecided":
-        why += "; the readings are too far apart, or missing, to decide"
+        why += _("; the readings are too far apart, or missing, to decide")
     if trip.log.pedal_percent is None:
-        why += "; the accelerator was not recorded and is taken as released while the car stands"
+        why += _("; the accelerator was not recorded and is taken as released while the car stands")
     speed_times = trip.log.readings("speed_kmh")
     if speed_times is not None and speed_times[0].size > 2 and float(np.median(np.diff(speed_times[0]))) > _COARSE_S:
-        why += "; between two readings the car is taken to have stayed as they show it"
+        why += _("; between two readings the car is taken to have stayed as they show it")
     return _item("idle", title, "s", limit, least, (least, most), verdict, why, () if stated else assumed)
 
 
@@ -250,8 +269,10 @@ def _span(least: float, most: float | None) -> str:
     """Seconds, or the range they lie in; what is proven is rounded down, what is possible up, so neither overstates."""
     proven = floor(least + _SAME)
     if most is None:
-        return f"{proven} s or more"
-    return f"{proven} s" if most - least < 0.5 else f"between {proven} and {ceil(most - _SAME)} s"
+        return _("{proven} s or more", proven=proven)
+    if most - least < 0.5:
+        return f"{proven} s"
+    return _("between {proven} and {possible} s", proven=proven, possible=ceil(most - _SAME))
 
 
 def surroundings(trip: Trip, *, ambient_c: float | None = None, altitude_m: float | None = None) -> tuple[Item, Item]:
@@ -265,15 +286,25 @@ def surroundings(trip: Trip, *, ambient_c: float | None = None, altitude_m: floa
         ("ambient", "ambient_c", ambient_c, GENERAL_AMBIENT, True),
         ("altitude", "altitude_m", altitude_m, GENERAL_ALTITUDE, False),
     ):
-        title = "lowest outside temperature" if cold else "highest altitude"
+        title = _("lowest outside temperature") if cold else _("highest altitude")
         found = trip.log.readings(key)
         values = found[1] if found is not None else None if stated is None else np.array([stated])
         if values is None:
-            out.append(_blank(id_, title, limit, f"The {title.split(' ', 1)[1]} was neither recorded nor stated"))
+            missing = (
+                _("The outside temperature was neither recorded nor stated")
+                if cold
+                else _("The altitude was neither recorded nor stated")
+            )
+            out.append(_blank(id_, title, limit, missing))
             continue
         worst = float(values.min() if cold else values.max())
         met = worst >= limit.value - _SAME if cold else worst < limit.value
-        why = f"The {title} was {worst:.0f} {limit.unit}; the limit is {limit.value:.1f} {limit.unit}."
+        numbers = {"worst": worst, "limit": limit.value, "unit": limit.unit}
+        why = (
+            _("The lowest outside temperature was {worst:.0f} {unit}; the limit is {limit:.1f} {unit}.", **numbers)
+            if cold
+            else _("The highest altitude was {worst:.0f} {unit}; the limit is {limit:.1f} {unit}.", **numbers)
+        )
         out.append(
             Item(
                 id_,
@@ -298,20 +329,23 @@ def warm_up(trip: Trip) -> tuple[Item, Item]:
     When the start was not seen, the true rise may be larger than the recorded one: then it can be met or
     undecided, never missed.
     """
-    rise_title, top_title = "rise of coolant since engine start", "coolant reached"
+    rise_title, top_title = _("rise of coolant since engine start"), _("coolant reached")
     found = trip.log.readings("coolant_c")
     if found is None:
-        why = "No coolant temperature was recorded"
+        why = _("No coolant temperature was recorded")
         return _blank("rise", rise_title, WARM_UP_RISE, why), _blank("reached", top_title, WARM_UP_REACHED, why)
     first, top = float(found[1][0]), float(found[1].max())
     rise = top - first
     verdict = judge_bounds(rise, rise if trip.start_seen else None, WARM_UP_RISE.value)
-    why = f"Coolant rose {rise:.0f} K from {first:.0f} degC; {WARM_UP_RISE.value:.1f} K needed"
+    why = _(
+        "Coolant rose {rise:.0f} K from {first:.0f} degC; {needed:.1f} K needed",
+        rise=rise, first=first, needed=WARM_UP_RISE.value,
+    )  # fmt: skip
     if not trip.start_seen:
-        why += "; the engine start was not seen, so the whole rise may be larger"
+        why += _("; the engine start was not seen, so the whole rise may be larger")
     rise_item = _item(
         "rise", rise_title, "K", WARM_UP_RISE, rise, (rise, rise if trip.start_seen else None), verdict, why, ()
     )
     reached: Verdict = "met" if top >= WARM_UP_REACHED.value - _SAME else "missed"
-    why = f"Coolant reached {top:.0f} degC; {WARM_UP_REACHED.value:.1f} degC needed"
+    why = _("Coolant reached {top:.0f} degC; {needed:.1f} degC needed", top=top, needed=WARM_UP_REACHED.value)
     return rise_item, _item("reached", top_title, "degC", WARM_UP_REACHED, top, (top, top), reached, why, ())

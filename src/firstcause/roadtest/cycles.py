@@ -11,6 +11,7 @@ from firstcause.roadtest.permanent import code_kind
 from firstcause.roadtest.records import Cycle, Ran, RuleReading, Sighting, Where
 from firstcause.roadtest.rules import EMISSION_FLOOR, EMISSION_WINDOW, WARM_UP_REACHED, WARM_UP_RISE, Limit
 from firstcause.roadtest.window import FreezeFrame
+from firstcause.tongue import _
 
 CONTINUOUS = ("misfire", "fuel-system", "comprehensive")
 SURELY_WATCHED = Limit(
@@ -100,7 +101,7 @@ def _seen(
         )  # fmt: skip
     for name in ("run", "fast", "idle"):
         if items[name]["verdict"] in ("undecided", "not evaluated"):
-            points.append(f"whether the {items[name]['title']} was enough")
+            points.append(_("whether this was enough: {title}", title=items[name]["title"]))
     return SeenCycle(built[0], built[1], tuple(points))
 
 
@@ -115,7 +116,7 @@ def _came_back(trip: Mapping[str, Any], frame: FreezeFrame | None, how: RuleRead
         return bool(window["verdict"] == "met")
     if window.get("if_assumed") == "missed":
         return False
-    points.append("whether it came back to the conditions of the freeze frame")
+    points.append(_("whether it came back to the conditions of the freeze frame"))
     return "may"
 
 
@@ -132,13 +133,13 @@ def _found_again(
     most = trip.get("most_in_1000_revolutions")
     if most is None:
         if counted is None:
-            points.append("whether the misfire monitor found its fault again, for no counter was recorded")
+            points.append(_("whether the misfire monitor found its fault again, for no counter was recorded"))
             return False
         most = sum(counted.values())  # read after the drive: all of them may have come at once
     firings = EMISSION_WINDOW.value * (cylinders or max(len(trip.get("misfires", {})), 1)) / 2
     if most < EMISSION_FLOOR.value / 100 * firings:
         return False
-    points.append(f"whether {most} misfires within 1,000 revolutions were enough for its misfire monitor")
+    points.append(_("whether {n} misfires within 1,000 revolutions were enough for its misfire monitor", n=most))
     return "may"
 
 
@@ -149,7 +150,7 @@ def _ran(said: Mapping[str, bool], turned: float, points: list[str]) -> dict[str
         if name not in said and turned >= EMISSION_WINDOW.value:
             found[name] = turned >= SURELY_WATCHED.value
     if not said:
-        points.append("which of its self-checks ran, for the car was not asked after the drive")
+        points.append(_("which of its self-checks ran, for the car was not asked after the drive"))
     return found
 
 

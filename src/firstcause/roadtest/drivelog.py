@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firstcause.errors import LogError
+from firstcause.tongue import _
 
 Floats = NDArray[np.float64]
 _NO_SIGNALS = ("time_s", "misfires", "name", "began_s")
@@ -212,30 +213,45 @@ class ReadingReport:
     def sentences(self) -> list[str]:
         """The report in plain words, most important first; with several files a block for each, under its name."""
         if self.files:
-            own = {note for _, report in self.files for note in report.notes}
+            own = {note for _name, report in self.files for note in report.notes}
             return [
-                f"{self.rows_used} of {self.rows_read} rows were used, from {len(self.files)} files.",
+                _(
+                    "{used} of {all} rows were used, from {files} files.",
+                    used=self.rows_used, all=self.rows_read, files=len(self.files),
+                ),
                 *(f"{note}." for note in self.notes if note not in own),
                 *(f"{name}: {words}" for name, report in self.files for words in report.sentences()),
-            ]
-        said = [f"{self.rows_used} of {self.rows_read} rows were used."]
+            ]  # fmt: skip
+        said = [_("{used} of {all} rows were used.", used=self.rows_used, all=self.rows_read)]
         for s in self.set_aside:
             lines = ", ".join(map(str, s.first_lines)) + (" …" if s.count > len(s.first_lines) else "")
-            said.append(f"{s.count} row(s) set aside: {s.reason}" + (f" (line {lines})." if s.first_lines else "."))
+            where = _(" (line {lines})", lines=lines) if s.first_lines else ""
+            said.append(_("{n} row(s) set aside: {reason}{where}.", n=s.count, reason=s.reason, where=where))
         for c in self.columns_used:
             if c.unit_assumed:
-                said.append(f"{c.heading!r} was taken as {c.key} in {c.unit}; the file does not name the unit.")
+                said.append(
+                    _(
+                        "{heading!r} was taken as {signal} in {unit}; the file does not name the unit.",
+                        heading=c.heading, signal=c.key, unit=c.unit,
+                    )
+                )  # fmt: skip
             if c.unreadable_cells:
                 line, cell = c.unreadable_examples[0]
                 said.append(
-                    f"{c.heading!r}: {c.unreadable_cells} cell(s) could not be read, first {cell!r} on line {line}."
-                )
+                    _(
+                        "{heading!r}: {n} cell(s) could not be read, first {cell!r} on line {line}.",
+                        heading=c.heading, n=c.unreadable_cells, cell=cell, line=line,
+                    )
+                )  # fmt: skip
             said.extend(f"{c.heading!r}: {note}." for note in c.notes)
         if self.gaps:
             longest = max(gap.seconds for gap in self.gaps)
             said.append(
-                f"{len(self.gaps)} gap(s) in the recording, the longest {longest:.0f} s; nothing is counted over a gap."
-            )
+                _(
+                    "{n} gap(s) in the recording, the longest {longest:.0f} s; nothing is counted over a gap.",
+                    n=len(self.gaps), longest=longest,
+                )
+            )  # fmt: skip
         said.extend(f"{note}." for note in self.notes)
         return said
 

@@ -7,6 +7,20 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from firstcause.roadtest.rules import Mark
+from firstcause.tongue import N_, Said, _
+
+CHECK_WORDS: Said[str] = Said({
+    "misfire": "misfire detection", "fuel-system": "fuel system", "comprehensive": "components", "catalyst": "catalyst",
+    "heated-catalyst": "heated catalyst", "evap": "fuel vapour", "secondary-air": "secondary air",
+    "oxygen-sensor": "oxygen sensor", "oxygen-sensor-heater": "oxygen sensor heater",
+    "egr-or-vvt": "exhaust recirculation or valve timing",
+})  # fmt: skip
+
+
+def check_words(name: str) -> str:
+    """A self-check of the car as it is said; a name that is not known stays."""
+    return CHECK_WORDS.get(name, name)
+
 
 Standing = Literal["passes", "fails", "not asked", "year not known"]
 
@@ -65,24 +79,34 @@ class InspectionRule:
                 return False
         return self.open_but_allowed(open_checks, model_year)
 
-    def words(self, model_year: int) -> str:
-        """What it asks of a car of that year, in a sentence."""
-        asks = ["the lamp off"] if model_year >= self.lamp_from else []
+    @property
+    def place_words(self) -> str:
+        """The place, in the language spoken."""
+        return _(self.place)
+
+    def asks(self, model_year: int) -> str:
+        """What it asks of the records of a car of that year."""
+        asks = [_("the lamp off")] if model_year >= self.lamp_from else []
         years = self.of_year(model_year)
         if years is not None:
-            free = f" beside {' and '.join(sorted(years.free))}" if years.free else ""
-            count = {0: "no self-check open", 1: "at most one self-check open"}
-            asks.append(count.get(years.at_most, f"at most {years.at_most} self-checks open") + free)
+            many = _("at most {n} self-checks open", n=years.at_most)
+            count = {0: _("no self-check open"), 1: _("at most one self-check open")}.get(years.at_most, many)
+            free = _(" and ").join(check_words(name) for name in sorted(years.free))
+            asks.append(count + (_(" beside {checks}", checks=free) if free else ""))
         if self.permanent_from is not None and model_year >= self.permanent_from:
-            asks.append(
-                "no permanent code"
-                + (
-                    f" (passed over after {self.waiver_warm_ups} warm-ups and {self.waiver_km:.0f} km since the erase)"
-                    if self.waiver_warm_ups
-                    else ""
-                )
-            )
-        return f"{self.place}, model year {model_year}: {', '.join(asks) if asks else 'nothing of these records'}"
+            waived = _(
+                " (passed over after {warm_ups} warm-ups and {km:.0f} km since the erase)",
+                warm_ups=self.waiver_warm_ups, km=self.waiver_km,
+            )  # fmt: skip
+            asks.append(_("no permanent code") + (waived if self.waiver_warm_ups else ""))
+        return ", ".join(asks) if asks else _("nothing of these records")
+
+    def words(self, model_year: int) -> str:
+        """What it asks of a car of that year, in a sentence."""
+        return _(
+            "{place}, model year {year}: {asks}",
+            place=self.place_words, year=str(model_year), asks=self.asks(model_year),
+        )  # fmt: skip
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON; keys are stable."""
@@ -92,24 +116,25 @@ class InspectionRule:
 _MILES_KM = 1.609344
 INSPECTIONS: tuple[InspectionRule, ...] = (
     InspectionRule(
-        "us-federal", "United States, federal rule", 1996, (Years(1996, 2000, 2), Years(2001, None, 1)), None,
+        "us-federal", N_("United States, federal rule"), 1996, (Years(1996, 2000, 2), Years(2001, None, 1)), None,
         "lamp: 40 CFR 85.2207 (read in the official text); self-checks: 40 CFR 85.2222(c) and EPA420-R-01-015; the "
         "same pair of numbers was read in 16 CCR 3340.42.2(b)", "from memory",
     ),
     InspectionRule(
-        "us-california", "California", 1996, (Years(1996, 1999, 1), Years(2000, None, 0, frozenset({"evap"}))), 2010,
+        "us-california", N_("California"), 1996,
+        (Years(1996, 1999, 1), Years(2000, None, 0, frozenset({"evap"}))), 2010,
         "16 CCR 3340.42.2(c), permanent codes since 1 July 2019 under (c)(5) (read); allowed self-checks and the "
         "limits for passing over a permanent code: reference of the state's test system", "from memory",
         waiver_warm_ups=15, waiver_km=200 * _MILES_KM,
     ),
     InspectionRule(
-        "united-kingdom", "United Kingdom", 2003, (), None,
+        "united-kingdom", N_("United Kingdom"), 2003, (), None,
         "MOT inspection manual 8.2.1.2: a lit lamp fails petrol cars first used from 1 July 2003; self-checks are "
         "not looked at",
         "from memory", note="the date of first use counts, not the model year",
     ),
     InspectionRule(
-        "european-union", "European Union", 2000, (), None,
+        "european-union", N_("European Union"), 2000, (), None,
         "Directive 2014/45/EU Annex I 8.2.1.2: a member state may read the car's records", "from memory",
         note="what is asked beside the lamp is the member state's",
     ),

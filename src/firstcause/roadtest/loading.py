@@ -14,6 +14,7 @@ from firstcause.roadtest.cells import Clock, NumberColumn, read_numbers
 from firstcause.roadtest.choosing import Choice
 from firstcause.roadtest.table import FieldsDoNotMatch, Head, read_clean, read_rows
 from firstcause.roadtest.thinning import STEPS_S, rows_to_keep
+from firstcause.tongue import _
 
 Floats = NDArray[np.float64]
 SHOWN_LINES = 5
@@ -121,7 +122,7 @@ class _Loader:
         self._counters = [at for at, choice in enumerate(wanted[1:]) if choice.key.startswith("misfires:")]
         self._clock = Clock(wanted[0].unit, known.month_first)
         self._clock_tally = ColumnTally()
-        self._tallies = [ColumnTally() for _ in wanted[1:]]
+        self._tallies = [ColumnTally() for _column in wanted[1:]]
         self._aside: dict[str, Lines] = {}
         self._misfits: Counter[int] = Counter()
         self._part_numbers: dict[str, int] = {}
@@ -222,14 +223,15 @@ class _Loader:
         self._refuse_misfits()
         with_time = self._whole - self._aside.get("no readable time", Lines()).count
         if self._step >= 0 and with_time > self._rows_held:
-            reason = (
-                f"closer than {STEPS_S[self._step]:g} s to a row that was kept (the file is too long to hold every "
-                "row; limits are judged to that step)"
+            reason = _(
+                "closer than {step:g} s to a row that was kept (the file is too long to hold every row; limits are "
+                "judged to that step)",
+                step=STEPS_S[self._step],
             )
             self._aside[reason] = Lines(with_time - self._rows_held)
         width = len(self._tallies)
         seconds = np.empty(self._rows_held)
-        columns = [np.empty(self._rows_held) for _ in range(width)]
+        columns = [np.empty(self._rows_held) for _column in range(width)]
         lines, parts = np.empty(self._rows_held, dtype=np.int32), np.empty(self._rows_held, dtype=np.int32)
         at = 0
         self._held.reverse()

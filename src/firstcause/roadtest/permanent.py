@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from firstcause.errors import RequestError
-from firstcause.roadtest.conditions import Verdict
+from firstcause.roadtest.conditions import VERDICT_WORDS, Verdict
 from firstcause.roadtest.rules import (
     CONFIRMED_ERASE_WARM_UPS,
     LAMP_OFF_CYCLES,
@@ -15,6 +15,7 @@ from firstcause.roadtest.rules import (
     PERMANENT_OTHER_SCOPE,
     PERMANENT_RATIO,
 )
+from firstcause.tongue import N_, Said, _
 
 Kind = Literal["misfire", "fuel system", "ratio monitor", "other"]
 
@@ -81,13 +82,20 @@ class Forecast:
 _STATE: dict[Verdict, Literal["open", "done", "not known"]] = {
     "met": "done", "missed": "open", "undecided": "not known", "not evaluated": "not known",
 }  # fmt: skip
-_AMBIENT_READING = (
+_STATE_WORDS: Said[str] = Said({"open": "still open", "done": "done", "not known": "not known yet"})
+_AMBIENT_READING = N_(
     "By the rule's own list the outside temperature and altitude do not count for this drive; some makers apply the "
     "limits of the general denominator too (20 degF or more, below 8,000 ft). Both verdicts are shown."
 )
 _CYCLES_READINGS = (
-    "Strict reading: three driving cycles in a row, each with the conditions of the freeze frame met and no misfire.",
-    "Wider reading: three such cycles, counted only among those that met the conditions; the others are passed over.",
+    N_(
+        "Strict reading: three driving cycles in a row, each with the conditions of the freeze frame met and no "
+        "misfire."
+    ),
+    N_(
+        "Wider reading: three such cycles, counted only among those that met the conditions; the others are passed "
+        "over."
+    ),
 )
 
 
@@ -106,53 +114,61 @@ def permanent_forecast(
     if not erased:
         step = Step(
             "lamp-rule",
-            "the car turns its own lamp off by its rule",
+            _("the car turns its own lamp off by its rule"),
             "open",
             "13 CCR 1968.2(d)(2.5.1)",
             "read in the official text",
         )
-        sentence = (
-            f"{code}: the permanent record goes when the car turns its lamp off by its own rule; no tool can do it."
+        sentence = _(
+            "{code}: the permanent record goes when the car turns its lamp off by its own rule; no tool can do it.",
+            code=code,
         )
         return Forecast("permanent", code, sentence, (step,), ())
     passed = Step(
-        "monitor-pass", "the car's own monitor runs in one drive, passes and finds nothing", state[monitor_passed],
+        "monitor-pass", _("the car's own monitor runs in one drive, passes and finds nothing"), state[monitor_passed],
         PERMANENT_RATIO.cite, PERMANENT_RATIO.mark,
     )  # fmt: skip
     if kind == "ratio monitor":
-        sentence = f"{code}: the permanent record goes at the end of one drive in which its monitor ran and passed."
+        sentence = _(
+            "{code}: the permanent record goes at the end of one drive in which its monitor ran and passed.", code=code
+        )
         said = _with_state(sentence, (passed,)) + _what_to_read((passed,))
         return Forecast("permanent", code, said, (passed,), ())
     drive = Step(
-        "minimum-drive", "one drive of 600 s, with 300 s at 25 mph or more and 30 s of unbroken idle",
+        "minimum-drive", _("one drive of 600 s, with 300 s at 25 mph or more and 30 s of unbroken idle"),
         _STATE[minimum_drive], PERMANENT_OTHER_SCOPE.cite, "from memory",
     )  # fmt: skip
     surround = ""
     if with_surroundings != minimum_drive:
-        surround = f" With the outside temperature and altitude limits too, the drive is {with_surroundings}."
-    sentence = (
-        f"{code}: the permanent record needs a passing drive of its monitor and one minimum drive; "
-        "they may be different drives."
+        surround = " " + _(
+            "With the outside temperature and altitude limits too, the drive is {verdict}.",
+            verdict=VERDICT_WORDS[with_surroundings],
+        )
+    sentence = _(
+        "{code}: the permanent record needs a passing drive of its monitor and one minimum drive; they may be "
+        "different drives.",
+        code=code,
     )
     return Forecast(
         "permanent",
         code,
         _with_state(sentence, (passed, drive)) + surround + _what_to_read((passed, drive)),
         (passed, drive),
-        (_AMBIENT_READING,),
+        (_(_AMBIENT_READING),),
     )
 
 
 def _with_state(sentence: str, steps: tuple[Step, ...]) -> str:
-    words = {"open": "still open", "done": "done", "not known": "not known yet"}
-    said = "; ".join(f"{step.what}: {words[step.state]}" for step in steps)
+    said = "; ".join(f"{step.what}: {_STATE_WORDS[step.state]}" for step in steps)
     return f"{sentence} {said[0].upper()}{said[1:]}."
 
 
 def _what_to_read(steps: tuple[Step, ...]) -> str:
     if any(step.state != "done" for step in steps):
         return ""
-    return " By what is known it clears at the end of the last of these drives; read service $0A at the next start."
+    return " " + _(
+        "By what is known it clears at the end of the last of these drives; read service $0A at the next start."
+    )
 
 
 def lamp_forecast(code: str, *, erased: bool, quiet_cycles_in_window: int) -> Forecast:
@@ -161,62 +177,70 @@ def lamp_forecast(code: str, *, erased: bool, quiet_cycles_in_window: int) -> Fo
         return Forecast(
             "lamp",
             code,
-            f"{code}: the lamp was turned off by the erase; it returns when the car finds the fault twice.",
+            _(
+                "{code}: the lamp was turned off by the erase; it returns when the car finds the fault twice.",
+                code=code,
+            ),
             (),
             (),
         )
     kind = code_kind(code)
     left = max(0, round(LAMP_OFF_CYCLES.value) - quiet_cycles_in_window)
-    near = " that come back to the conditions of the freeze frame" if kind in ("misfire", "fuel system") else ""
+    near = kind in ("misfire", "fuel system")
     step = Step(
         "three-cycles",
-        f"three driving cycles{near} without the fault",
+        _("three driving cycles that come back to the conditions of the freeze frame without the fault")
+        if near
+        else _("three driving cycles without the fault"),
         "done" if not left else "open",
         LAMP_OFF_CYCLES.cite,
         LAMP_OFF_CYCLES.mark,
     )
-    sentence = (
-        f"{code}: the lamp goes off after three driving cycles{near} without the fault; {left} to go as recorded."
+    sentence = _(
+        "{code}: the lamp goes off after {what}; {left} to go as recorded.", code=code, what=step.what, left=left
     )
-    return Forecast("lamp", code, sentence, (step,), _CYCLES_READINGS if near else ())
+    readings = tuple(_(reading) for reading in _CYCLES_READINGS)
+    return Forecast("lamp", code, sentence, (step,), readings if near else ())
 
 
 def code_forecasts(code: str, *, erased: bool, came_back: Verdict) -> tuple[Forecast, Forecast]:
     """What the confirmed and the pending code wait for. `came_back`: did a quiet drive meet the stored conditions."""
     if erased:
-        gone = f"{code}: erased with the tool; it comes back only if the car finds the fault again."
+        gone = _("{code}: erased with the tool; it comes back only if the car finds the fault again.", code=code)
         return Forecast("confirmed", code, gone, (), ()), Forecast("pending", code, gone, (), ())
     warm = Step(
         "forty-warm-ups",
-        "40 warm-up cycles after the lamp is off",
+        _("40 warm-up cycles after the lamp is off"),
         "open",
         CONFIRMED_ERASE_WARM_UPS.cite,
         CONFIRMED_ERASE_WARM_UPS.mark,
     )
-    confirmed = Forecast(
-        "confirmed", code, f"{code}: the confirmed code goes after 40 warm-up cycles with the lamp off.", (warm,), ()
-    )
+    after = _("{code}: the confirmed code goes after 40 warm-up cycles with the lamp off.", code=code)
+    confirmed = Forecast("confirmed", code, after, (warm,), ())
     if code_kind(code) not in ("misfire", "fuel system"):
         clean = Step(
             "next-cycle",
-            "the next monitored drive ends without the fault",
+            _("the next monitored drive ends without the fault"),
             "not known",
             "13 CCR 1968.2(d)(2.2.2)",
             "from memory",
         )
-        sentence = (
-            f"{code}: the pending code goes at the end of the next drive in which its monitor ran and found nothing."
+        sentence = _(
+            "{code}: the pending code goes at the end of the next drive in which its monitor ran and found nothing.",
+            code=code,
         )
         return confirmed, Forecast("pending", code, sentence, (clean,), ())
     back = Step(
-        "similar-conditions", "one drive that comes back to the conditions of the freeze frame ends without the fault",
+        "similar-conditions",
+        _("one drive that comes back to the conditions of the freeze frame ends without the fault"),
         _STATE[came_back], PENDING_ERASE_CYCLES.cite, PENDING_ERASE_CYCLES.mark,
     )  # fmt: skip
-    sentence = (
-        f"{code}: the pending code goes at the end of a drive that came back to the conditions of the freeze frame "
-        "without the fault, or after 80 drives without them."
+    sentence = _(
+        "{code}: the pending code goes at the end of a drive that came back to the conditions of the freeze frame "
+        "without the fault, or after 80 drives without them.",
+        code=code,
     )
-    reading = "The conditions the car itself compares cannot be read; the freeze frame is the nearest public value."
+    reading = _("The conditions the car itself compares cannot be read; the freeze frame is the nearest public value.")
     return confirmed, Forecast(
         "pending",
         code,

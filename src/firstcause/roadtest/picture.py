@@ -14,6 +14,7 @@ from firstcause.roadtest.rules import MINIMUM_DRIVE
 from firstcause.roadtest.timeline import YES
 from firstcause.roadtest.trips import split_trips
 from firstcause.roadtest.window import FreezeFrame, LoadReading, window_timeline
+from firstcause.tongue import _, small
 
 Floats = NDArray[np.float64]
 _WIDTH, _LEFT, _RIGHT = 760.0, 64.0, 24.0
@@ -77,7 +78,7 @@ def _box(x1: float, y1: float, x2: float, y2: float, kind: str) -> str:
 
 def drive_title(log: DriveLog) -> str:
     """How a drive is called: by the name of its file, where it has one of its own."""
-    return "The drive" if log.name == "drive" else f"The drive {log.name}"
+    return _("The drive") if log.name == "drive" else _("The drive {name}", name=log.name)
 
 
 def drive_over_time_svg(
@@ -89,7 +90,9 @@ def drive_over_time_svg(
     rows = [
         (title, unit, key)
         for title, unit, key in (
-            ("Vehicle speed", "km/h", "speed_kmh"), ("Engine speed", "rpm", "rpm"), ("Load", "%", "load_percent"),
+            (_("Vehicle speed"), "km/h", "speed_kmh"),
+            (_("Engine speed"), "rpm", "rpm"),
+            (_("Load"), "%", "load_percent"),
         )
         if log.readings(key) is not None
     ]  # fmt: skip
@@ -112,12 +115,12 @@ def drive_over_time_svg(
     misses = _misfire_moments(log)
     if log.misfires:
         body.append(_text(_LEFT + 4, 13, _misfire_words(log, misses)))
-    body.extend(f'<circle cx="{across(at):.1f}" cy="{_TOP + 4:.1f}" r="4" class="miss"/>' for at, _ in misses)
+    body.extend(f'<circle cx="{across(at):.1f}" cy="{_TOP + 4:.1f}" r="4" class="miss"/>' for at, _cylinder in misses)
     step = _nice_top((end - start) / 60 / 8)
     for tick in np.arange(0, (end - start) / 60 + 1e-9, step):
         body.append(_text(across(start + tick * 60), height - 6, f"{tick:g}" + (" min" if tick == 0 else ""), "middle"))
-    said = f"{(end - start) / 60:.0f} minutes. " + _told(log, rows, spans, misses, frame)
-    return _svg(_WIDTH, height, f"{drive_title(log)} over time", said, body)
+    said = _("{minutes:.0f} minutes.", minutes=(end - start) / 60) + " " + _told(log, rows, spans, misses, frame)
+    return _svg(_WIDTH, height, _("{drive} over time", drive=drive_title(log)), said, body)
 
 
 def _band_top(log: DriveLog, key: str) -> float:
@@ -163,7 +166,7 @@ def _target_spans(log: DriveLog, frame: FreezeFrame | None, reading: LoadReading
         return []
     spans = []
     for trip in split_trips(log):
-        line, _ = window_timeline(trip, frame, reading)
+        line, _missing = window_timeline(trip, frame, reading)
         good = np.concatenate([[False], line.states == YES, [False]])
         turns = np.flatnonzero(good[1:] != good[:-1])
         spans += [
@@ -184,24 +187,33 @@ def _misfire_moments(log: DriveLog) -> list[tuple[float, int]]:
 
 def _misfire_words(log: DriveLog, misses: Sequence[tuple[float, int]]) -> str:
     if not misses:
-        return "Misfires: no counter rose"
-    cylinders = sorted({cylinder for _, cylinder in misses})
-    return f"Misfires: a counter rose (cylinder {', '.join(map(str, cylinders))})"
+        return _("Misfires: no counter rose")
+    cylinders = sorted({cylinder for _at, cylinder in misses})
+    return _("Misfires: a counter rose (cylinder {cylinders})", cylinders=", ".join(map(str, cylinders)))
 
 
 def _told(
     log: DriveLog, rows: Sequence[tuple[str, str, str]], spans: Sequence[tuple[float, float]],
     misses: Sequence[tuple[float, int]], frame: FreezeFrame | None,
 ) -> str:  # fmt: skip
-    said = [f"Shown: {', '.join(title.lower() for title, _, _ in rows) or 'nothing'}."]
+    signals = ", ".join(small(row[0]) for row in rows)
+    said = [_("Shown: {signals}.", signals=signals or _("nothing"))]
     if frame is not None:
-        said.append(f"Hatched: {sum(b - a for a, b in spans):.0f} s near the freeze frame at {frame.rpm:.0f} rpm.")
+        said.append(
+            _(
+                "Hatched: {seconds:.0f} s near the freeze frame at {rpm:.0f} rpm.",
+                seconds=sum(b - a for a, b in spans), rpm=frame.rpm,
+            )
+        )  # fmt: skip
     if misses:
-        said.append(f"Ringed: misfire counters rose at {len(misses)} rows, cylinders {sorted({c for _, c in misses})}.")
+        cylinders = ", ".join(map(str, sorted({cylinder for _at, cylinder in misses})))
+        said.append(
+            _("Ringed: misfire counters rose at {n} rows, cylinders {cylinders}.", n=len(misses), cylinders=cylinders)
+        )
     elif log.misfires:
-        said.append("No misfire counter rose.")
+        said.append(_("No misfire counter rose."))
     else:
-        said.append("No misfire counter was recorded.")
+        said.append(_("No misfire counter was recorded."))
     return " ".join(said)
 
 
@@ -226,17 +238,17 @@ def speed_load_plane_svg(
         low, high = frame.rpm_band()
         band = frame.load_band(load_reading) or (0.0, 100.0)
         body.append(_box(across(max(low, 0)), up(max(band[0], 0)), across(high), up(min(band[1], 100)), "target"))
-        body.append(_text(across(frame.rpm), up(min(band[1], 100)) - 4, "freeze frame", "middle"))
+        body.append(_text(across(frame.rpm), up(min(band[1], 100)) - 4, _("freeze frame"), "middle"))
     body += [_rule(_LEFT, bottom, _WIDTH - _RIGHT, bottom, "axis"), _rule(_LEFT, top, _LEFT, bottom, "axis")]
     for tick in np.linspace(0, highest, 6):
         body.append(_text(across(float(tick)), bottom + 16, f"{tick:g}", "middle"))
     body.extend(_text(_LEFT - 5, up(tick) + 4, f"{tick:.0f}", "end") for tick in (0, 25, 50, 75, 100))
-    body.append(_text((_LEFT + _WIDTH) / 2, height - 12, "engine speed, rpm", "middle"))
-    body.append(_text(_LEFT + 4, top - 5, "load, %"))
+    body.append(_text((_LEFT + _WIDTH) / 2, height - 12, _("engine speed, rpm"), "middle"))
+    body.append(_text(_LEFT + 4, top - 5, _("load, %")))
     places = {(round(across(float(x)), 0), round(up(min(float(y), 100.0)), 0)) for x, y in zip(rpm, load, strict=True)}
     body.extend(f'<circle cx="{x:.0f}" cy="{y:.0f}" r="1.6" class="dot"/>' for x, y in sorted(places))
     misses = _misfire_moments(log)
-    at_s = np.array([at for at, _ in misses])
+    at_s = np.array([at for at, _cylinder in misses])
     if misses:
         rpm_then, load_then = log.at("rpm", at_s), log.at("load_percent", at_s)
         assert rpm_then is not None
@@ -248,9 +260,10 @@ def speed_load_plane_svg(
         }
         body.extend(f'<circle cx="{x:.0f}" cy="{y:.0f}" r="4" class="miss"/>' for x, y in sorted(marks))
         body.append(f'<circle cx="{_WIDTH - _RIGHT - 150:.0f}" cy="{top + 2:.0f}" r="4" class="miss"/>')
-        body.append(_text(_WIDTH - _RIGHT - 140, top + 6, "a misfire was counted"))
-    inside = "" if frame is None else f" The hatched target is the freeze frame at {frame.rpm:.0f} rpm."
-    said = f"{rpm.size} readings with the engine turning, one dot for each place.{inside}"
+        body.append(_text(_WIDTH - _RIGHT - 140, top + 6, _("a misfire was counted")))
+    said = _("{n} readings with the engine turning, one dot for each place.", n=rpm.size)
+    if frame is not None:
+        said += " " + _("The hatched target is the freeze frame at {rpm:.0f} rpm.", rpm=frame.rpm)
     if misses:
-        said += f" Ringed: where misfire counters rose, {len(misses)} times."
-    return _svg(_WIDTH, height, f"Where the engine worked on the drive {log.name}", said, body)
+        said += " " + _("Ringed: where misfire counters rose, {n} times.", n=len(misses))
+    return _svg(_WIDTH, height, _("Where the engine worked: {drive}", drive=drive_title(log)), said, body)

@@ -8,9 +8,11 @@ from math import ceil, exp
 from typing import Any, Literal
 
 from firstcause.roadtest.bound import DEFAULT_CONFIDENCE, events_needed, minutes_needed, quiet_probability
+from firstcause.roadtest.inspection import check_words
 from firstcause.roadtest.permanent import code_kind
 from firstcause.roadtest.rules import MINIMUM_DRIVE, WARM_UP_REACHED, WARM_UP_RISE, WINDOW_LOAD, WINDOW_RPM, Limit
 from firstcause.roadtest.window import FreezeFrame, LoadReading
+from firstcause.tongue import N_, Said, _
 
 Measure = Literal[
     "cold-start", "warm-up", "idle", "run", "fast", "window", "decelerations", "monitor", "by-hand"
@@ -21,25 +23,26 @@ LONGEST_BACK_MIN = Limit(40.0, "min", "ours: what a shop drives in one go to com
 RARE_SHARE = Limit(0.001, "of a cylinder's firings", "ours: a third of it is what sound engines count", "judgement")
 USUAL_SPEED_LIMIT_KMH = Limit(90.0, "km/h", "ours: an open road; the limit where you drive goes before", "judgement")
 COLD_START_C = Limit(
-    WARM_UP_REACHED.value - WARM_UP_RISE.value, "degC", "so that a warm-up cycle can follow from it; see WARM_UP_RISE",
+    WARM_UP_REACHED.value - WARM_UP_RISE.value, "degC",
+    "13 CCR 1968.2(c), warm-up cycle: so cold that 40 degF more end at 160 degF",
     "from memory",
 )  # fmt: skip
-DECELERATIONS = Limit(3, "decelerations", "common practice, no source", "judgement")
+DECELERATIONS = Limit(3, "decelerations", N_("common practice, no source"), "judgement")
 HIGH_RPM, HIGH_LOAD_PERCENT = 4000.0, 85.0  # from here on a public road is hardly the place: judgement
 
 # How each self-check usually gets its turn: common practice, no source; the maker's own conditions go before.
-MONITOR_WAYS: Mapping[str, str] = {
-    "catalyst": "warm, then 8 minutes at one speed between 50 and 100 km/h under light load",
-    "heated-catalyst": "cold start, then 8 minutes at one speed between 50 and 100 km/h under light load",
-    "evap": "cold start after a night's rest, tank between a quarter and three quarters, 10 minutes, then one steady "
-    "speed",
-    "secondary-air": "cold start, then a minute at idle",
-    "oxygen-sensor": "warm, then 5 minutes at one speed between 50 and 90 km/h",
-    "oxygen-sensor-heater": "start, then 3 minutes of idle or light driving",
-    "egr-or-vvt": "warm, gentle pulls from 40 to 90 km/h, each followed by a deceleration in gear",
-    "misfire": "15 minutes of mixed driving, idle among it",
-    "fuel-system": "warm, then 5 minutes of mixed driving",
-}
+MONITOR_WAYS: Said[str] = Said({
+    "catalyst": "Warm, then 8 minutes at one speed between 50 and 100 km/h under light load.",
+    "heated-catalyst": "Cold start, then 8 minutes at one speed between 50 and 100 km/h under light load.",
+    "evap": "Cold start after a night's rest, tank between a quarter and three quarters, 10 minutes, then one steady "
+    "speed.",
+    "secondary-air": "Cold start, then a minute at idle.",
+    "oxygen-sensor": "Warm, then 5 minutes at one speed between 50 and 90 km/h.",
+    "oxygen-sensor-heater": "Start, then 3 minutes of idle or light driving.",
+    "egr-or-vvt": "Warm, gentle pulls from 40 to 90 km/h, each followed by a deceleration in gear.",
+    "misfire": "15 minutes of mixed driving, idle among it.",
+    "fuel-system": "Warm, then 5 minutes of mixed driving.",
+})  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -147,23 +150,23 @@ class DrivePlan:
 
 
 # Common practice, no source; the law of the place and the maker's service information go before.
-CAUTIONS = (
+CAUTIONS = N_((
     "One drives, another reads: the passenger works the recorder and ticks the list, the driver looks at the road.",
     "Posted limits, traffic and weather go before this list. What cannot be driven safely here is left out and said.",
     "Back off and stop where it is safe when the warning lamp flashes, when it smells of fuel or anything hot, or when "
     "the engine shakes: unburnt fuel overheats the catalyst.",
     "The exhaust is hot after the drive: do not park over dry grass, leaves or anything that burns; keep hands off.",
     "The adapter and its cable stay clear of pedals, steering and airbags.",
-)
-BEFORE = (
+))
+BEFORE = N_((
     "Start the recording with the key on and the engine still off, so that the start is seen.",
     "Read codes, self-checks of this drive and in-use counters once before the start; they are compared afterwards.",
     "Do not erase anything during or just before the drive unless the evidence is saved: an erase starts all over.",
-)
-AFTER = (
+))
+AFTER = N_((
     "Read the misfire counters before the engine stops; some cars clear them at the next start.",
     "Read codes, self-checks of this drive and in-use counters again; then let `firstcause prove` judge the recording.",
-)
+))
 
 
 def make_plan(needs: PlanNeeds) -> DrivePlan:
@@ -182,10 +185,10 @@ def make_plan(needs: PlanNeeds) -> DrivePlan:
     return DrivePlan(
         needs=needs,
         stop=needs.stop,
-        cautions=CAUTIONS,
-        before=BEFORE,
+        cautions=tuple(_(words) for words in CAUTIONS),
+        before=tuple(_(words) for words in BEFORE),
         items=tuple(items),
-        after=AFTER,
+        after=tuple(_(words) for words in AFTER),
         certainties=tuple(_certainties(needs)),
         cannot_show=tuple(_cannot_show(needs, cold is not None, need_min, drives)),
         total_min=max(MINIMUM_DRIVE.run.value / 60, sum(item.minutes for item in items)),
@@ -198,21 +201,25 @@ def _cold_start(needs: PlanNeeds) -> PlanItem | None:
     frame, acts = needs.frame, needs.acts
     reasons = []
     if frame is not None and frame.warm is False:
-        reasons.append("the fault was stored with the engine cold")
+        reasons.append(_("The fault was stored with the engine cold."))
     if "P0316" in needs.codes:
-        reasons.append("P0316 stands for the first 1,000 revolutions after a start")
+        reasons.append(_("P0316 stands for the first 1,000 revolutions after a start."))
     if acts and acts.get("cold-start", 0.0) >= max(acts.values()) > 0:
-        reasons.append("the suspected fault acts after a cold start as much as anywhere")
+        reasons.append(_("The suspected fault acts after a cold start as much as anywhere."))
     waiting = [name for name in ("evap", "secondary-air", "heated-catalyst") if name in needs.incomplete]
     if waiting:
-        reasons.append(f"the self-check {' and '.join(waiting)} usually needs one")
+        names = _(" and ").join(check_words(name) for name in waiting)
+        reasons.append(_("The self-check {names} usually needs one.", names=names))
     if not reasons:
         return None
     return PlanItem(
-        "cold-start", "cold-start", "Start cold",
-        f"Let the car stand overnight; coolant at or below {COLD_START_C.value:.0f} degC, near the outside air. Start, "
-        "and let it idle half a minute before you move off gently.",
-        f"{'; '.join(reasons)[0].upper()}{'; '.join(reasons)[1:]}.",
+        "cold-start", "cold-start", _("Start cold"),
+        _(
+            "Let the car stand overnight; coolant at or below {coolant:.0f} degC, near the outside air. Start, and let "
+            "it idle half a minute before you move off gently.",
+            coolant=COLD_START_C.value,
+        ),
+        " ".join(reasons),
         COLD_START_C.value, "degC", 0.5, COLD_START_C.cite, COLD_START_C.mark,
     )  # fmt: skip
 
@@ -223,33 +230,45 @@ def _rule_items(needs: PlanNeeds, window: PlanItem | None) -> list[PlanItem]:
     at_speed = needs.frame_speed_kmh is not None and needs.frame_speed_kmh >= rule.fast_speed.value
     also = window is not None and window.measure == "window" and at_speed and window.minutes >= 6
     steady = min(60.0, needs.speed_limit_kmh)
-    minimum = "Part of the published minimum drive: the permanent record of misfire and circuit codes waits for it."
+    minimum = _("Part of the published minimum drive: the permanent record of misfire and circuit codes waits for it.")
     return [
         PlanItem(
-            "idle", "idle", "Stand at idle", "Stand where it is allowed, foot off the accelerator, for 45 s.",
+            "idle", "idle", _("Stand at idle"), _("Stand where it is allowed, foot off the accelerator, for 45 s."),
             minimum, rule.idle_time.value, "s", 0.75, rule.idle_time.cite, rule.idle_time.mark,
         ),
         PlanItem(
-            "warm-up", "warm-up", "Warm it up",
-            f"Drive gently until the coolant has risen by {WARM_UP_RISE.value:.0f} K and passed "
-            f"{WARM_UP_REACHED.value:.0f} degC.",
-            "A warm-up cycle; and what was stored warm can only be met warm.",
+            "warm-up", "warm-up", _("Warm it up"),
+            _(
+                "Drive gently until the coolant has risen by {rise:.0f} K and passed {top:.0f} degC.",
+                rise=WARM_UP_RISE.value, top=WARM_UP_REACHED.value,
+            ),
+            _("A warm-up cycle; and what was stored warm can only be met warm."),
             WARM_UP_REACHED.value, "degC", 4.0, WARM_UP_REACHED.cite, WARM_UP_REACHED.mark,
         ),
         PlanItem(
-            "fast", "fast", f"Drive at {rule.fast_speed.value:.0f} km/h or more",
-            f"One steady speed, about {steady:.0f} km/h where that is allowed, 6 minutes in all; pauses do not matter.",
+            "fast", "fast", _("Drive at {speed:.0f} km/h or more", speed=rule.fast_speed.value),
+            _(
+                "One steady speed, about {speed:.0f} km/h where that is allowed, 6 minutes in all; pauses do not "
+                "matter.",
+                speed=steady,
+            ),
             minimum, rule.fast_time.value, "s", 0.0 if also else 6.0, rule.fast_time.cite, rule.fast_time.mark,
         ),
         PlanItem(
-            "decelerations", "decelerations", "Let it roll in gear",
-            f"From {min(70.0, needs.speed_limit_kmh):.0f} km/h, nobody close behind: accelerator released, in gear, "
-            "no brake, until 20 km/h are lost.",
-            "The injectors shut off and open again, the manifold draws hard: what leaks then shows at the next pull.",
-            DECELERATIONS.value, "times", 1.5, DECELERATIONS.cite, DECELERATIONS.mark,
+            "decelerations", "decelerations", _("Let it roll in gear"),
+            _(
+                "From {speed:.0f} km/h, nobody close behind: accelerator released, in gear, no brake, until 20 km/h "
+                "are lost.",
+                speed=min(70.0, needs.speed_limit_kmh),
+            ),
+            _(
+                "The injectors shut off and open again, the manifold draws hard: what leaks then shows at the next "
+                "pull."
+            ),
+            DECELERATIONS.value, _("times"), 1.5, _(DECELERATIONS.cite), DECELERATIONS.mark,
         ),
         PlanItem(
-            "run", "run", "Ten minutes in all", "Keep the engine running for ten minutes from its start.",
+            "run", "run", _("Ten minutes in all"), _("Keep the engine running for ten minutes from its start."),
             minimum, rule.run.value, "s", 0.0, rule.run.cite, rule.run.mark,
         ),
     ]  # fmt: skip
@@ -264,9 +283,12 @@ def _window_item(needs: PlanNeeds) -> tuple[PlanItem | None, float | None]:
             return None, None
         minutes = min(bouts or 5.0, LONGEST_BACK_MIN.value)
         return PlanItem(
-            "old-conditions", "by-hand", "Drive as the owner did when it failed",
-            "No freeze frame is known. Ask the owner how and where it was driven then, and drive so where it is legal.",
-            _certainty_words(needs, minutes), minutes, "min", minutes, "common practice, no source", "judgement",
+            "old-conditions", "by-hand", _("Drive as the owner did when it failed"),
+            _(
+                "No freeze frame is known. Ask the owner how and where it was driven then, and drive so where it is "
+                "legal."
+            ),
+            _certainty_words(needs, minutes), minutes, "min", minutes, _("common practice, no source"), "judgement",
         ), bouts  # fmt: skip
     rpm = max(frame.rpm, 300.0)
     events = events_needed(RARE_SHARE.value, needs.confidence) / (rpm / 2)
@@ -274,13 +296,14 @@ def _window_item(needs: PlanNeeds) -> tuple[PlanItem | None, float | None]:
     minutes = min(need, LONGEST_BACK_MIN.value)
     low, high = frame.rpm_band()
     load = frame.load_band(needs.load_reading)
-    where = f"{max(low, 0):.0f} to {high:.0f} rpm"
+    where = _("{low:.0f} to {high:.0f} rpm", low=max(low, 0), high=high)
     if load is not None:
-        where += f" and {max(load[0], 0):.0f} to {min(load[1], 100):.0f} % load"
+        where += _(" and {low:.0f} to {high:.0f} % load", low=max(load[0], 0), high=min(load[1], 100))
     if frame.warm is not None:
-        where += ", engine warm" if frame.warm else ", engine still cold"
+        where += _(", engine warm") if frame.warm else _(", engine still cold")
     item = PlanItem(
-        "window", "window", "Back to where it failed", f"Hold {where}. {_way_there(needs, frame)}",
+        "window", "window", _("Back to where it failed"),
+        _("Hold {where}.", where=where) + f" {_way_there(needs, frame)}",
         _certainty_words(needs, minutes), minutes * 60, "s", minutes, f"{WINDOW_RPM.cite}; {WINDOW_LOAD.cite}",
         WINDOW_RPM.mark,
     )  # fmt: skip
@@ -291,42 +314,54 @@ def _way_there(needs: PlanNeeds, frame: FreezeFrame) -> str:
     """How to get there within the law."""
     speed, limit = needs.frame_speed_kmh, needs.speed_limit_kmh
     if speed is not None and speed <= MINIMUM_DRIVE.idle_speed.value:
-        loads = "" if frame.load_percent is None or frame.load_percent < 35 else " with consumers on, as it was loaded"
-        return f"It failed standing: stand where it is allowed, in the open air{loads}."
-    said = "" if speed is None else f"It failed at {speed:.0f} km/h. "
+        if frame.load_percent is None or frame.load_percent < 35:
+            return _("It failed standing: stand where it is allowed, in the open air.")
+        return _("It failed standing: stand where it is allowed, in the open air, with consumers on, as it was loaded.")
+    said = "" if speed is None else _("It failed at {speed:.0f} km/h.", speed=speed) + " "
     if speed is not None and speed > limit:
-        said += f"That is above {limit:.0f} km/h: do not drive so fast; a lower gear gives the same engine speed. "
+        said += _(
+            "That is above {limit:.0f} km/h: do not drive so fast; a lower gear gives the same engine speed.",
+            limit=limit,
+        )
+        said += " "
     if (frame.load_percent or 0.0) >= HIGH_LOAD_PERCENT or frame.rpm >= HIGH_RPM:
-        return said + "So much is hardly to be held on a road: short pulls up a long hill, or a chassis dynamometer."
-    return said + "A gear lower or higher moves the engine speed, a gentle climb or a headwind the load."
+        return said + _("So much is hardly to be held on a road: short pulls up a long hill, or a chassis dynamometer.")
+    return said + _("A gear lower or higher moves the engine speed, a gentle climb or a headwind the load.")
 
 
 def _certainty_words(needs: PlanNeeds, minutes: float) -> str:
     said = []
     if needs.spacing_min is not None:
-        what = needs.suspect or "the suspected fault"
+        what = needs.suspect or _("the suspected fault")
         chance = 1 - quiet_probability(minutes, needs.spacing_min)
         said.append(
-            f"{what[0].upper()}{what[1:]} comes in bouts about {needs.spacing_min:.0f} min apart: {minutes:.0f} min "
-            f"would show it in {100 * chance:.0f} of 100 cases, were it still there."
-        )
+            _(
+                "{what} comes in bouts about {spacing:.0f} min apart: {minutes:.0f} min would show it in {of_100:.0f} "
+                "of 100 cases, were it still there.",
+                what=what[0].upper() + what[1:], spacing=needs.spacing_min, minutes=minutes, of_100=100 * chance,
+            )
+        )  # fmt: skip
     if needs.frame is not None:
         events = minutes * max(needs.frame.rpm, 300.0) / 2
         shown = 1 - exp(-RARE_SHARE.value * events)
         said.append(
-            f"That is about {events:,.0f} firings of each cylinder: a steady misfire of 1 in "
-            f"{1 / RARE_SHARE.value:,.0f} would show in {100 * shown:.0f} of 100 cases."
-        )
-    return " ".join(said) or "Only where it failed can its silence mean anything."
+            _(
+                "That is about {firings:,.0f} firings of each cylinder: a steady misfire of 1 in {one_in:,.0f} would "
+                "show in {of_100:.0f} of 100 cases.",
+                firings=events, one_in=1 / RARE_SHARE.value, of_100=100 * shown,
+            )
+        )  # fmt: skip
+    return " ".join(said) or _("Only where it failed can its silence mean anything.")
 
 
 def _monitor_items(needs: PlanNeeds) -> list[PlanItem]:
     """One item for each self-check that has not run; the car itself ticks it."""
     return [
         PlanItem(
-            f"monitor-{name}", "monitor", f"Let the self-check {name} run", f"{way[0].upper()}{way[1:]}.",
-            "It has not run since the last erase. The maker's own conditions for it go before.", 1, "complete", 3.0,
-            "common practice, no source", "judgement", name,
+            f"monitor-{name}", "monitor", _("Let the self-check {name} run", name=check_words(name)), way,
+            _("It has not run since the last erase. The maker's own conditions for it go before."), 1, _("complete"),
+            3.0,
+            _("common practice, no source"), "judgement", name,
         )
         for name in needs.incomplete
         if (way := MONITOR_WAYS.get(name)) is not None
@@ -347,41 +382,62 @@ def _certainties(needs: PlanNeeds) -> list[Certainty]:
 
 
 def _cannot_show(needs: PlanNeeds, cold: bool, need_min: float | None, drives: int) -> list[str]:
-    said = ["Its silence counts only for the conditions that were driven: nothing is proven for rain, heat, towing, "
-            "full load or another driver's ways unless they were part of it."]  # fmt: skip
+    said = [
+        _(
+            "Its silence counts only for the conditions that were driven: nothing is proven for rain, heat, towing, "
+            "full load or another driver's ways unless they were part of it."
+        )
+    ]
     if needs.frame is None:
-        said.append("Without a freeze frame nobody can say whether the drive came back to where it failed.")
+        said.append(_("Without a freeze frame nobody can say whether the drive came back to where it failed."))
     else:
-        said.append("The values that the car itself compares cannot be read; the freeze frame is the nearest to them.")
+        said.append(
+            _("The values that the car itself compares cannot be read; the freeze frame is the nearest to them.")
+        )
     if needs.spacing_min is not None and need_min is not None and drives > 1:
         chance = quiet_probability(LONGEST_BACK_MIN.value, needs.spacing_min)
         said.append(
-            f"One such drive is not enough for {100 * needs.confidence:.0f} %: {need_min:.0f} min are needed, and "
-            f"{100 * chance:.0f} of 100 drives of {LONGEST_BACK_MIN.value:.0f} min would be quiet although bouts still "
-            f"come; {drives} drives, or the owner's own driving, make up the rest."
-        )
+            _(
+                "One such drive is not enough for {confidence:.0f} %: {needed:.0f} min are needed, and {of_100:.0f} of "
+                "100 drives of {minutes:.0f} min would be quiet although bouts still come; {drives} drives, or the "
+                "owner's own driving, make up the rest.",
+                confidence=100 * needs.confidence, needed=need_min, of_100=100 * chance,
+                minutes=LONGEST_BACK_MIN.value, drives=drives,
+            )
+        )  # fmt: skip
     if needs.frame is not None and needs.frame.warm is False:
         said.append(
-            f"It failed cold, and an engine is cold for minutes only: at {WARM_UP_REACHED.value:.0f} degC that part of "
-            "the drive is over. What is then missing needs another morning."
+            _(
+                "It failed cold, and an engine is cold for minutes only: at {top:.0f} degC that part of the drive is "
+                "over. What is then missing needs another morning.",
+                top=WARM_UP_REACHED.value,
+            )
         )
     if needs.permanent:
         kinds = {code_kind(code) for code in needs.permanent}
-        rule = "one drive in which its self-check passes"
+        rule = _("one drive in which its self-check passes")
         if kinds - {"ratio monitor"}:
-            rule += " and, for misfire, fuel and circuit codes, the minimum drive"
+            rule += _(" and, for misfire, fuel and circuit codes, the minimum drive")
         held = ", ".join(needs.permanent)
         said.append(
-            f"The permanent record of {held} is not gone when the drive ends: it needs {rule}, and shows as gone at "
-            "the next start at the earliest."
+            _(
+                "The permanent record of {codes} is not gone when the drive ends: it needs {rule}, and shows as gone "
+                "at the next start at the earliest.",
+                codes=held, rule=rule,
+            )
             if needs.erased
-            else f"The permanent record of {held} goes only when the car turns its own lamp off: not after one drive."
-        )
+            else _(
+                "The permanent record of {codes} goes only when the car turns its own lamp off: not after one drive.",
+                codes=held,
+            )
+        )  # fmt: skip
     if not needs.erased and needs.codes:
-        said.append("The lamp needs three such drives, so this one alone does not put it out.")
+        said.append(_("The lamp needs three such drives, so this one alone does not put it out."))
     if "evap" in needs.incomplete and not cold:
-        said.append("The fuel vapour check usually wants a cold start; it is not to be expected on this drive.")
+        said.append(_("The fuel vapour check usually wants a cold start; it is not to be expected on this drive."))
     unknown = [name for name in needs.incomplete if name not in MONITOR_WAYS]
     if unknown:
-        said.append(f"How {', '.join(unknown)} gets its turn is not known here; see the maker's information.")
+        said.append(
+            _("How {names} gets its turn is not known here; see the maker's information.", names=", ".join(unknown))
+        )
     return said

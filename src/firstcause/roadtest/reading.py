@@ -13,6 +13,7 @@ from firstcause.roadtest.drivelog import Reading
 from firstcause.roadtest.loading import CELLS_HELD, load
 from firstcause.roadtest.pieces import PIECE_BYTES, decode, pieces_of_file, pieces_of_text_blocks
 from firstcause.roadtest.table import HEAD_LINES, find_head
+from firstcause.tongue import _
 
 __all__ = ["NoTime", "UnknownColumn", "decode", "headings_of_file", "read_drive", "read_drive_file", "read_pieces"]
 
@@ -64,10 +65,10 @@ def read_pieces(
     if split_by and split_by not in head.headings:
         raise UnknownColumn(f"There is no column {split_by!r} to split by", head.headings)
     if head.preamble:
-        notes.append(f"{len(head.preamble)} line(s) before the headings were skipped")
+        notes.append(_("{n} line(s) before the headings were skipped", n=len(head.preamble)))
     clock = choose_clock(choices, head.headings)
     ignored.extend(
-        (c.heading, "another column is used as the clock") for c in choices if c.key == "time_s" and c != clock
+        (c.heading, _("another column is used as the clock")) for c in choices if c.key == "time_s" and c != clock
     )
     wanted = [clock, *(c for c in choices if c.key != "time_s")]
     split_at = head.headings.index(split_by) if split_by else None

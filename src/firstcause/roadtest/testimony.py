@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from firstcause.roadtest.conditions import Verdict
+from firstcause.roadtest.conditions import VERDICT_WORDS, Verdict
+from firstcause.roadtest.inspection import check_words
 from firstcause.roadtest.judgement import DriveJudgement
 from firstcause.roadtest.rules import Limit
 from firstcause.signals.identity import InUseCounters
 from firstcause.signals.readiness import Readiness
 from firstcause.signals.snapshot import Snapshot, UnitRecord
+from firstcause.tongue import _
 
 Agreement = Literal["agrees", "differs", "open", "said"]
 GENERAL = Limit(
@@ -60,9 +62,11 @@ class Testimony:
     def sentences(self) -> list[str]:
         """In plain words; where the two differ comes first."""
         if not self.words:
-            return ["The car says nothing of this drive: counters and self-checks were not read before and after it."]
+            return [
+                _("The car says nothing of this drive: counters and self-checks were not read before and after it.")
+            ]
         order: tuple[Agreement, ...] = ("differs", "open", "agrees", "said")
-        lead = {"differs": "They differ. ", "open": "", "agrees": "", "said": ""}
+        lead = {"differs": _("They differ.") + " ", "open": "", "agrees": "", "said": ""}
         return [
             lead[word.agreement] + word.sentence
             for word in sorted(self.words, key=lambda word: order.index(word.agreement))
@@ -96,6 +100,7 @@ def _words(old: UnitRecord, new: UnitRecord, judged: DriveJudgement) -> list[Car
         alone = starts.agreement != "differs"
         words += [_general(old.counters, new.counters, judged, alone), starts]
         words += _monitors(old.counters, new.counters, new.readiness_this_cycle)
+    words += _this_cycle(old.readiness_this_cycle, new.readiness_this_cycle)
     words += _since_erase(old.readiness, new.readiness, new.readiness_this_cycle)
     return words
 
@@ -106,14 +111,18 @@ def _starts(old: InUseCounters, new: InUseCounters, judged: DriveJudgement) -> C
     seen = sum(trip.start_seen for trip in judged.trips)
     agreement: Agreement
     if rise < 0:
-        sentence, agreement = "The counter of engine starts fell: another unit, or its memory was lost.", "differs"
+        sentence = _("The counter of engine starts fell: another unit, or its memory was lost.")
+        agreement = "differs"
     elif seen <= rise <= trips:
-        sentence, agreement = f"The car counts {_times(rise, 'engine start')}, as the recording does.", "agrees"
+        sentence = _("The car counts {starts}, as the recording does.", starts=_starts_words(rise))
+        agreement = "agrees"
     else:
-        sentence = (
-            f"The car counts {_times(rise, 'engine start')}, the recording holds {_times(trips, 'trip')}: the readings "
-            "before and after do not belong to this drive alone."
-        )
+        held = _("1 trip") if trips == 1 else _("{n} trips", n=trips)
+        sentence = _(
+            "The car counts {starts}, the recording holds {trips}: the readings before and after do not belong to this "
+            "drive alone.",
+            starts=_starts_words(rise), trips=held,
+        )  # fmt: skip
         agreement = "differs"
     return CarWord("starts", sentence, old.ignition_cycles, new.ignition_cycles, None, agreement, STARTS.cite)
 
@@ -125,36 +134,39 @@ def _general(old: InUseCounters, new: InUseCounters, judged: DriveJudgement, alo
     bare = [trip.minimum.verdict for trip in judged.trips]
     surely = each.count("met")
     at_most = sum(verdict != "missed" for verdict in each)
-    ours = judged.with_surroundings
+    ours, counted = judged.with_surroundings, _drives_words(rise)
     agreement: Agreement = "open"
     if rise < 0 or old.general_conditions == COUNTER_TURNS_AT:
-        sentence = "The car's counter of minimum drives fell or stands at its end: nothing can be said from it."
+        sentence = _("The car's counter of minimum drives fell or stands at its end: nothing can be said from it.")
     elif not alone:
-        sentence = f"The car counts {_times(rise, 'minimum drive')} between the two readings, of this and other drives."
+        sentence = _("The car counts {drives} between the two readings, of this and other drives.", drives=counted)
     elif rise > at_most:
-        why = "sampling, or a condition that the recording does not hold"
-        sentence = (
-            f"The car counts {_times(rise, 'minimum drive')}, our reading of the log finds {at_most}: {why}. The car's "
-            "word goes before for its own records."
-        )
+        sentence = _(
+            "The car counts {drives}, our reading of the log finds {ours}: sampling, or a condition that the recording "
+            "does not hold. The car's word goes before for its own records.",
+            drives=counted, ours=at_most,
+        )  # fmt: skip
         agreement = "differs"
     elif rise < surely:
-        why = "it may have been read before the counter had risen, or its own sensors saw another speed, height or cold"
-        sentence = (
-            f"Our reading of the log finds {_times(surely, 'minimum drive')}, the car counts {rise}: {why}. The car's "
-            "word goes before for its own records; drive it again a little longer."
-        )
+        sentence = _(
+            "Our reading of the log finds {drives}, the car counts {n}: it may have been read before the counter had "
+            "risen, or its own sensors saw another speed, height or cold. The car's word goes before for its own "
+            "records; drive it again a little longer.",
+            drives=_drives_words(surely), n=rise,
+        )  # fmt: skip
         agreement = "differs"
     else:
         agreement = "agrees" if surely == at_most else "open"
         if rise:
-            sentence = f"The car itself counts {_times(rise, 'minimum drive')}: its own condition for it was met."
+            sentence = _("The car itself counts {drives}: its own condition for it was met.", drives=counted)
         else:
-            sentence = "The car itself counts no minimum drive."
+            sentence = _("The car itself counts no minimum drive.")
         if agreement == "open":
-            sentence += f" Our reading of the log alone leaves it {ours}; the car decides it."
+            sentence += " " + _(
+                "Our reading of the log alone leaves it {verdict}; the car decides it.", verdict=VERDICT_WORDS[ours]
+            )
         elif ours != (bare_best := "met" if "met" in bare else ours) and bare_best == "met":
-            sentence += " Without the limits of cold and height the log meets it."
+            sentence += " " + _("Without the limits of cold and height the log meets it.")
     return CarWord(
         "minimum-drive", sentence, old.general_conditions, new.general_conditions, ours, agreement, GENERAL.cite
     )
@@ -174,16 +186,50 @@ def _monitors(old: InUseCounters, new: InUseCounters, cycle: Readiness | None) -
         name = monitor_of_group(use.group)
         done = None if cycle is None or (found := cycle.monitor(name)) is None else found.complete
         agreement: Agreement = "said"
-        sentence = f"Self-check {use.group}: " + (
-            f"ran {_times(ran, 'time')} between the readings." if ran else "its conditions counted, but it did not run."
-        )
+        group = group_words(use.group)
+        if ran:
+            times = _("1 time") if ran == 1 else _("{n} times", n=ran)
+            sentence = _("Self-check {name}: ran {times} between the readings.", name=group, times=times)
+        else:
+            sentence = _("Self-check {name}: its conditions counted, but it did not run.", name=group)
         if ran and done is False:
             agreement = "open"
-            sentence += " The status of this drive calls it open: it ran in an earlier drive, or its group has others."
+            sentence += " " + _(
+                "The status of this drive calls it open: it ran in an earlier drive, or its group has others."
+            )
         words.append(
             CarWord(f"ran-{use.group}", sentence, before.completions, use.completions, None, agreement, FINISHED.cite)
         )
     return words
+
+
+def _this_cycle(before: Readiness | None, after: Readiness | None) -> list[CarWord]:
+    """Which self-checks the car calls done in this driving cycle, after the drive and not before it."""
+    if after is None:
+        return []
+    done = {each.name: bool(each.complete) for each in after.monitors if each.supported}
+    monitors = () if before is None else before.monitors
+    earlier = {each.name for each in monitors if each.supported and each.complete}
+    if not done:
+        return []
+    parts = []
+    for names, words in (
+        ([name for name, ran in done.items() if ran and name not in earlier], _("ran in it")),
+        ([name for name, ran in done.items() if ran and name in earlier], _("had run before the recording")),
+        ([name for name, ran in done.items() if not ran], _("did not run")),
+    ):
+        if names:
+            parts.append(f"{words}: {', '.join(check_words(name) for name in names)}")
+    lead = (
+        _("The car's own status of this driving cycle, before and after the drive:")
+        if before is not None
+        else _("The car's own status of this driving cycle, read after the drive only:")
+    )
+    cite = "$01 PID $41; SAE J1979, from memory"
+    before_done = None if before is None else len(earlier)
+    return [
+        CarWord("this-cycle", f"{lead} {'; '.join(parts)}.", before_done, sum(done.values()), None, "said", cite)
+    ]
 
 
 def _since_erase(old: Readiness | None, new: Readiness | None, cycle: Readiness | None) -> list[CarWord]:
@@ -194,18 +240,22 @@ def _since_erase(old: Readiness | None, new: Readiness | None, cycle: Readiness 
             continue
         was = None if old is None or (found := old.monitor(monitor.name)) is None else found.complete
         ran = None if cycle is None or (found := cycle.monitor(monitor.name)) is None else found.complete
+        name = check_words(monitor.name)
         cite = "13 CCR 1968.2(g)(4.1), readiness; $01 PID $01 and $41; from memory"
         if was is False and monitor.complete:
-            said = f"Self-check {monitor.name}: it was open before the drive and is complete now."
+            said = _("Self-check {name}: it was open before the drive and is complete now.", name=name)
             words.append(CarWord(f"ready-{monitor.name}", said, was, True, None, "said", cite))
         elif ran and not monitor.complete:
-            said = (
-                f"Self-check {monitor.name}: it ran in this drive and is still not complete. It may have found a fault "
-                "that waits for a second drive: read the pending codes."
+            said = _(
+                "Self-check {name}: it ran in this drive and is still not complete. It may have found a fault that "
+                "waits for a second drive: read the pending codes.",
+                name=name,
             )
             words.append(CarWord(f"ready-{monitor.name}", said, was, False, None, "open", cite))
         elif was and not monitor.complete:
-            said = f"Self-check {monitor.name}: it was complete before and is open now: codes were erased in between."
+            said = _(
+                "Self-check {name}: it was complete before and is open now: codes were erased in between.", name=name
+            )
             words.append(CarWord(f"ready-{monitor.name}", said, True, False, None, "differs", cite))
     return words
 
@@ -216,5 +266,22 @@ def monitor_of_group(group: str) -> str:
     return "oxygen-sensor" if bare == "second-oxygen-sensor" else bare
 
 
-def _times(count: int, what: str) -> str:
-    return f"{count} {what}{'' if count == 1 else 's'}" if count else f"no {what}"
+def group_words(group: str) -> str:
+    """A group of counters as it is said: the self-check and its bank."""
+    name = check_words(monitor_of_group(group))
+    if group.startswith("second-"):
+        name = _("second {name}", name=name)
+    bank = group[-1] if group.endswith(("-b1", "-b2")) else ""
+    return _("{name}, bank {bank}", name=name, bank=bank) if bank else name
+
+
+def _starts_words(count: int) -> str:
+    if count == 0:
+        return _("no engine start")
+    return _("1 engine start") if count == 1 else _("{n} engine starts", n=count)
+
+
+def _drives_words(count: int) -> str:
+    if count == 0:
+        return _("no minimum drive")
+    return _("1 minimum drive") if count == 1 else _("{n} minimum drives", n=count)

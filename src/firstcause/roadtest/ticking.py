@@ -18,6 +18,7 @@ from firstcause.roadtest.rules import (
     WARM_UP_REACHED,
     WARM_UP_RISE,
 )
+from firstcause.tongue import _
 
 State = Literal["done", "open", "not recorded", "missed", "by hand"]
 ROLL_FROM_KMH, ROLL_LOST_KMH, ROLL_LEAST_S = 50.0, 20.0, 4.0  # a deceleration in gear, not a braking: judgement
@@ -342,19 +343,19 @@ def aim(plan: DrivePlan, sample: LiveSample) -> Aim:
     if frame is None or sample.rpm is None:
         return Aim(None, ())
     words = []
-    rows = [("engine speed", "rpm", sample.rpm, frame.rpm_band())]
+    rows = [(_("engine speed"), "rpm", sample.rpm, frame.rpm_band())]
     band = frame.load_band(plan.needs.load_reading)
     if band is not None:
         if sample.load_percent is None:
             return Aim(None, ())
-        rows.append(("load", "points", sample.load_percent, band))
+        rows.append((_("load"), _("points"), sample.load_percent, band))
     for name, unit, value, (low, high) in rows:
         if value < low:
-            words.append(f"{low - value:.0f} {unit} more {name}")
+            words.append(_("{n:.0f} {unit} more {signal}", n=low - value, unit=unit, signal=name))
         elif value > high:
-            words.append(f"{value - high:.0f} {unit} less {name}")
+            words.append(_("{n:.0f} {unit} less {signal}", n=value - high, unit=unit, signal=name))
     if frame.warm is not None and sample.coolant_c is not None and (sample.coolant_c >= WARM_FROM.value) != frame.warm:
-        words.append("not warm yet" if frame.warm else "no longer cold")
+        words.append(_("not warm yet") if frame.warm else _("no longer cold"))
     return Aim(not words, tuple(words))
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firstcause.errors import LogError
+from firstcause.roadtest.choosing import already_given, does_not_fit
 from firstcause.roadtest.doubt import doubt_signals
 from firstcause.roadtest.drivelog import (
     ColumnUse,
@@ -23,6 +24,7 @@ from firstcause.roadtest.drivelog import (
 )
 from firstcause.roadtest.headings import BY_KEY, Guess, guess_meaning
 from firstcause.roadtest.reading import UnknownColumn
+from firstcause.tongue import _
 from firstcause.units import convert, find_unit
 
 LARGEST_FOREIGN_GAP_S = 1800.0
@@ -68,7 +70,7 @@ def read_tracks(
     """
     tracks = list(tracks)
     chosen, ignored = _chosen(tracks, dict(mapping or {}), others)
-    ignored.extend((other, "its meaning is not known") for other in others)
+    ignored.extend((other, _("its meaning is not known")) for other in others)
     signals: dict[str, tuple[Floats, Floats]] = {}
     uses, aside, read = [], 0, 0
     clocks: dict[int, tuple[bool, int]] = {}  # signals of one group share a clock, which is looked at once
@@ -83,7 +85,7 @@ def read_tracks(
         missing = int(held.size - np.count_nonzero(held))
         aside += missing
         if missing == held.size:
-            ignored.append((track.name, "no value of it is a number"))
+            ignored.append((track.name, _("no value of it is a number")))
             continue
         time_s, values = track.time_s, track.values
         if missing:
@@ -95,12 +97,12 @@ def read_tracks(
         house = BY_KEY[key].unit if key in BY_KEY else ""
         source, target = find_unit(unit), find_unit(house)
         if source and target and source.quantity != target.quantity:
-            ignored.append((track.name, f"its unit ({unit}) does not fit {key}"))
+            ignored.append((track.name, does_not_fit(unit, key)))
             continue
         foreign = source is not None and target is not None and source.symbol != target.symbol
         signals[key] = (time_s, convert(values, source.symbol, target.symbol) if foreign else values)  # type: ignore[union-attr]
         assumed = source is None and bool(house) and house not in ("rpm", "%")
-        told = (f"{backwards} value(s) stood out of order and were put in order",) if backwards else ()
+        told = (_("{n} value(s) stood out of order and were put in order", n=backwards),) if backwards else ()
         uses.append(ColumnUse(track.name, key, source.symbol if source else house or "count", assumed,
                               missing, 0, notes=told))  # fmt: skip
     if not signals:
@@ -111,11 +113,11 @@ def read_tracks(
     report = ReadingReport(
         rows_read=read,
         rows_used=read - aside,
-        set_aside=(SetAside("no number, or no time", aside, ()),) if aside else (),
+        set_aside=(SetAside(_("no number, or no time"), aside, ()),) if aside else (),
         columns_used=tuple(uses),
         columns_ignored=tuple(ignored),
         gaps=_gaps(cleaned),
-        notes=(*notes, "each signal has its own clock; a row stands for each moment at which one was read", *doubts),
+        notes=(*notes, _("each signal has its own clock; a row stands for each moment at which one was read"), *doubts),
         clean_path=False,
     )
     return Reading((cleaned,), report)
@@ -156,21 +158,21 @@ def _chosen(
     ignored: list[tuple[str, str]] = []
     for at, track in enumerate(tracks):
         if track.name in mapping:
-            key, _, named = mapping[track.name].partition("@")
+            key, _at, named = mapping[track.name].partition("@")
             if key == "ignore":
-                ignored.append((track.name, "you asked to ignore it"))
+                ignored.append((track.name, _("you asked to ignore it")))
             else:
                 ranked.append((-1, at, key, named or track.unit, track))
             continue
         guess = guess_track(track.name, track.unit)
         if guess is None:
-            ignored.append((track.name, "its meaning is not known"))
+            ignored.append((track.name, _("its meaning is not known")))
         else:
             ranked.append((guess.rank, at, guess.key, track.unit, track))
     chosen: dict[str, tuple[str, str, Track]] = {}
-    for _, _, key, unit, track in sorted(ranked, key=lambda item: item[:2]):
+    for _rank, _index, key, unit, track in sorted(ranked, key=lambda item: item[:2]):
         if key in chosen:
-            ignored.append((track.name, f"{chosen[key][2].name!r} already gives {key}"))
+            ignored.append((track.name, already_given(chosen[key][2].name, key)))
         else:
             chosen[key] = (key, unit, track)
     return list(chosen.values()), ignored
@@ -178,7 +180,7 @@ def _chosen(
 
 def _joined(signals: Mapping[str, tuple[Floats, Floats]], name: str) -> DriveLog:
     """One clock of all moments; the last of two values of one signal at the same moment stands."""
-    moments = _all_moments([time_s for time_s, _ in signals.values()])
+    moments = _all_moments([time_s for time_s, _values in signals.values()])
     filled: dict[str, NDArray[np.float64]] = {}
     for key, (time_s, values) in signals.items():
         if time_s is moments or (time_s.size == moments.size and np.array_equal(time_s, moments)):
@@ -247,7 +249,10 @@ def join_parts(parts: Sequence[Part]) -> tuple[DriveLog, tuple[str, ...]]:
         if np.isfinite(between_s) and between_s > LARGEST_FOREIGN_GAP_S:
             raise PartsDoNotJoin(f"{between_s / 60:.0f} minutes lie before {part.name}")
         if np.isfinite(between_s) and between_s > gap_limit_s(part.log.time_s):
-            said.append(f"{between_s:.0f} s are missing before {part.name}; nothing is counted over them")
+            said.append(
+                _("{seconds:.0f} s are missing before {name}; nothing is counted over them",
+                  seconds=float(between_s), name=part.name)
+            )  # fmt: skip
         overlap = 0
         for key, values in part.log.signals().items():
             held = np.isfinite(values)
@@ -259,7 +264,10 @@ def join_parts(parts: Sequence[Part]) -> tuple[DriveLog, tuple[str, ...]]:
                 kept = np.concatenate([signals[key][1], kept[later]])
             signals[key] = (time_s, kept)
         if overlap:
-            said.append(f"{overlap} value(s) of {part.name} stand in a file before it as well and were left out")
+            said.append(
+                _("{n} value(s) of {name} stand in a file before it as well and were left out",
+                  n=overlap, name=part.name)
+            )  # fmt: skip
         end_s = max(end_s, offset_s + part.log.duration_s)
     usable = {key: pair for key, pair in signals.items() if pair[0].size}
     return replace(_joined(usable, ordered[0].log.name), name=ordered[0].log.name), tuple(said)

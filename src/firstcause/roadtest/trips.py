@@ -12,6 +12,7 @@ from firstcause.roadtest.doubt import MOVING_KMH
 from firstcause.roadtest.drivelog import DriveLog
 from firstcause.roadtest.rules import RUNNING_RPM, TRIP_PAUSE
 from firstcause.roadtest.timeline import LOST, MAYBE, YES, Timeline
+from firstcause.tongue import _
 
 Floats = NDArray[np.float64]
 _TIMER_FALL_S = 5.0
@@ -87,19 +88,23 @@ def split_trips(log: DriveLog) -> tuple[Trip, ...]:
     and where the car's own time since engine start falls back. Source: ours, judgement; see rules.TRIP_PAUSE.
     """
     cuts: dict[int, str] = {}
+    started: set[int] = set()
     steps = np.diff(log.time_s)
     for silent in np.flatnonzero(steps > TRIP_PAUSE.value):
-        cuts[int(silent) + 1] = f"after {steps[silent]:.0f} s without rows"
+        cuts[int(silent) + 1] = _("after {seconds:.0f} s without rows", seconds=float(steps[silent]))
     for row, seconds in _starts_after_stops(log):
-        cuts.setdefault(row, f"after the engine had stood for {seconds:.0f} s")
+        if row not in cuts:
+            cuts[row] = _("after the engine had stood for {seconds:.0f} s", seconds=seconds)
+            started.add(row)
     for row in _timer_falls(log):
-        cuts.setdefault(row, "where the car's time since engine start began again")
-    bounds = [0, *sorted(cuts), log.time_s.size]
+        if row not in cuts:
+            cuts[row] = _("where the car's time since engine start began again")
+            started.add(row)
     trips = []
-    for number, (start, stop) in enumerate(pairwise(bounds), start=1):
+    for number, (start, stop) in enumerate(pairwise([0, *sorted(cuts), log.time_s.size]), start=1):
         part = log.rows(start, stop)
-        begins = cuts.get(start, "at the first row")
-        trips.append(Trip(number, part, begins, "stood" in begins or "began again" in begins or _start_seen(part)))
+        begins = cuts.get(start) or _("at the first row")
+        trips.append(Trip(number, part, begins, start in started or _start_seen(part)))
     return tuple(trips)
 
 

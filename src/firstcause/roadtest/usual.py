@@ -11,6 +11,7 @@ from firstcause.roadtest.cycles import CONTINUOUS
 from firstcause.roadtest.records import RuleReading
 from firstcause.roadtest.rules import MINIMUM_DRIVE
 from firstcause.roadtest.window import FreezeFrame
+from firstcause.tongue import _
 
 # A private car; common practice, no source. 230 km a week are 1,000 km a month.
 STARTS_A_WEEK, COLD_STARTS_A_WEEK, KM_A_WEEK = 14.0, 7.0, 230.0
@@ -64,11 +65,11 @@ class UsualDriving:
 
     def words(self) -> str:
         """In a sentence."""
-        said = "as told" if self.told else "taken for a private car like others: say what is usual for this owner"
-        return (
-            f"{self.starts_a_week:.0f} starts a week, {self.cold_starts_a_week:.0f} of them cold, "
-            f"{self.km_a_week:.0f} km ({said})"
-        )
+        said = _("as told") if self.told else _("taken for a private car like others: say what is usual for this owner")
+        return _(
+            "{starts:.0f} starts a week, {cold:.0f} of them cold, {km:.0f} km ({said})",
+            starts=self.starts_a_week, cold=self.cold_starts_a_week, km=self.km_a_week, said=said,
+        )  # fmt: skip
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON; keys are stable."""
@@ -89,42 +90,54 @@ def usual_shares(
 ) -> dict[str, Share]:
     """The shares, by `minimum`, `warm-up`, `near` (back at the freeze frame) and `ran:MONITOR`. All are judgement."""
     km = usual.km_a_drive
-    length = f"drives of {km:.0f} km on average"
+    length = _("drives of {km:.0f} km on average", km=km)
     low, high = _by_length(_MINIMUM, km)
     if reading.permanent_limits:
         low, high = 0.5 * low, high
     warmed = _by_length(_WARMED, km)
     found = {
-        "minimum": Share(low, high, f"{length}; {MINIMUM_DRIVE.fast_time.value / 60:.0f} min at speed asked for"),
-        "warm-up": Share(usual.cold_share * warmed[0], usual.cold_share * warmed[1], f"cold starts, {length}"),
+        "minimum": Share(
+            low,
+            high,
+            _(
+                "{length}; {minutes:.0f} min at speed asked for",
+                length=length,
+                minutes=MINIMUM_DRIVE.fast_time.value / 60,
+            ),
+        ),
+        "warm-up": Share(
+            usual.cold_share * warmed[0], usual.cold_share * warmed[1], _("cold starts, {length}", length=length)
+        ),
         "near": _near(usual, frame, reading),
     }
     for name in monitors:
         if name in CONTINUOUS:
-            found[f"ran:{name}"] = Share(0.85, 1.0, "watched all the time")
+            found[f"ran:{name}"] = Share(0.85, 1.0, _("watched all the time"))
         elif name in ("evap", "secondary-air", "heated-catalyst"):
             share = usual.cold_share
-            found[f"ran:{name}"] = Share(0.05 * share, 0.6 * share, "cold starts after a night, tank not full or empty")
+            found[f"ran:{name}"] = Share(
+                0.05 * share, 0.6 * share, _("cold starts after a night, tank not full or empty")
+            )
         elif name == "oxygen-sensor-heater":
-            found[f"ran:{name}"] = Share(0.5, 1.0, "a few minutes of running")
+            found[f"ran:{name}"] = Share(0.5, 1.0, _("a few minutes of running"))
         else:
-            found[f"ran:{name}"] = Share(0.3 * high, max(high, 0.2), f"steady warm driving; {length}")
+            found[f"ran:{name}"] = Share(0.3 * high, max(high, 0.2), _("steady warm driving; {length}", length=length))
     return found
 
 
 def _near(usual: UsualDriving, frame: FreezeFrame | None, reading: RuleReading) -> Share:
     if frame is None:
-        return Share(0.0, 1.0, "no freeze frame is known")
+        return Share(0.0, 1.0, _("no freeze frame is known"))
     load = 50.0 if frame.load_percent is None else frame.load_percent
     if frame.warm is False:
-        low, high, ground = 0.6 * usual.cold_share, usual.cold_share, "stored cold: the cold starts"
+        low, high, ground = 0.6 * usual.cold_share, usual.cold_share, _("stored cold: the cold starts")
     elif frame.rpm <= IDLE_RPM and load < HIGH_LOAD_PERCENT:
-        low, high, ground = 0.7, 1.0, "stored at idle: nearly every drive that warms up"
+        low, high, ground = 0.7, 1.0, _("stored at idle: nearly every drive that warms up")
     elif load < HIGH_LOAD_PERCENT:
-        low, high, ground = 0.4, 0.95, "stored while cruising"
+        low, high, ground = 0.4, 0.95, _("stored while cruising")
     else:
-        low, high, ground = 0.05, 0.5, "stored under high load"
+        low, high, ground = 0.05, 0.5, _("stored under high load")
     if reading.load == "relative" and frame.load_percent is not None:
         narrower = frame.load_percent / 100
-        low, high, ground = low * narrower, high * (1 + narrower) / 2, ground + "; the narrower window"
+        low, high, ground = low * narrower, high * (1 + narrower) / 2, ground + _("; the narrower window")
     return Share(low, high, ground)

@@ -58,7 +58,7 @@ class Desk:
         `columns_file`: what the shop once said of the columns of its drive logs, see `roadtest.remembered`.
         """
         self._columns_file = columns_file
-        self._coming: OrderedDict[tuple[str, str, date], Coming | None] = OrderedDict()
+        self._coming: OrderedDict[tuple[str, str, date, str], Coming | None] = OrderedDict()
         self.store, self.packs, self.clock = store, packs, clock
         self.settings, self._settings_file, self.given_at_start = settings, settings_file, given_at_start
         self.listeners: list[Callable[[str, Recorded], None]] = []  # told of everything recorded here, after it is kept
@@ -153,8 +153,9 @@ class Desk:
         return found
 
     def coming(self, case_id: str) -> Coming | None:
-        """What the car will do next from today on; worked out once for each head of the story and day."""
-        key = (case_id, self.store.head(case_id), self.clock().date())
+        """What the car will do next from today on; worked out once for each head of the story, day and
+        language."""
+        key = (case_id, self.store.head(case_id), self.clock().date(), language())
         with self._lock:
             if key in self._coming:
                 return self._coming[key]
