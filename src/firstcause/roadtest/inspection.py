@@ -128,7 +128,7 @@ INSPECTIONS: tuple[InspectionRule, ...] = (
         waiver_warm_ups=15, waiver_km=200 * _MILES_KM,
     ),
     InspectionRule(
-        "united-kingdom", N_("United Kingdom"), 2003, (), None,
+        "united-kingdom", N_("Great Britain"), 2003, (), None,
         "MOT inspection manual 8.2.1.2: a lit lamp fails petrol cars first used from 1 July 2003; self-checks are "
         "not looked at",
         "from memory", note="the date of first use counts, not the model year",

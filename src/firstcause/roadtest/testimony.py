@@ -227,9 +227,7 @@ def _this_cycle(before: Readiness | None, after: Readiness | None) -> list[CarWo
     )
     cite = "$01 PID $41; SAE J1979, from memory"
     before_done = None if before is None else len(earlier)
-    return [
-        CarWord("this-cycle", f"{lead} {'; '.join(parts)}.", before_done, sum(done.values()), None, "said", cite)
-    ]
+    return [CarWord("this-cycle", f"{lead} {'; '.join(parts)}.", before_done, sum(done.values()), None, "said", cite)]
 
 
 def _since_erase(old: Readiness | None, new: Readiness | None, cycle: Readiness | None) -> list[CarWord]:
