@@ -153,24 +153,28 @@ class DrivePlan:
 CAUTIONS = N_(
     (
         "One drives, another reads: the passenger works the recorder and ticks the list, the driver looks at the road.",
-        "Posted limits, traffic and weather go before this list. What cannot be driven safely here is left out and said.",
+        "Posted limits, traffic and weather go before this list. What cannot be driven safely here is left out "
+        "and said.",
         "Back off and stop where it is safe when the warning lamp flashes, when it smells of fuel or anything hot, or when "
         "the engine shakes: unburnt fuel overheats the catalyst.",
-        "The exhaust is hot after the drive: do not park over dry grass, leaves or anything that burns; keep hands off.",
+        "The exhaust is hot after the drive: do not park over dry grass, leaves or anything that burns; keep "
+        "hands off.",
         "The adapter and its cable stay clear of pedals, steering and airbags.",
     )
 )
 BEFORE = N_(
     (
         "Start the recording with the key on and the engine still off, so that the start is seen.",
-        "Read codes, self-checks of this drive and in-use counters once before the start; they are compared afterwards.",
+        "Read codes, self-checks of this drive and in-use counters once before the start; they are compared "
+        "afterwards.",
         "Do not erase anything during or just before the drive unless the evidence is saved: an erase starts all over.",
     )
 )
 AFTER = N_(
     (
         "Read the misfire counters before the engine stops; some cars clear them at the next start.",
-        "Read codes, self-checks of this drive and in-use counters again; then let `firstcause prove` judge the recording.",
+        "Read codes, self-checks of this drive and in-use counters again; then let `firstcause prove` judge the "
+        "recording.",
     )
 )
 
