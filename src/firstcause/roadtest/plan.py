@@ -155,8 +155,8 @@ CAUTIONS = N_(
         "One drives, another reads: the passenger works the recorder and ticks the list, the driver looks at the road.",
         "Posted limits, traffic and weather go before this list. What cannot be driven safely here is left out "
         "and said.",
-        "Back off and stop where it is safe when the warning lamp flashes, when it smells of fuel or anything hot, or when "
-        "the engine shakes: unburnt fuel overheats the catalyst.",
+        "Back off and stop where it is safe when the warning lamp flashes, when it smells of fuel or anything hot, or "
+        "when the engine shakes: unburnt fuel overheats the catalyst.",
         "The exhaust is hot after the drive: do not park over dry grass, leaves or anything that burns; keep "
         "hands off.",
         "The adapter and its cable stay clear of pedals, steering and airbags.",
