@@ -15,11 +15,12 @@ import pytest
 
 from firstcause.errors import RequestError
 from firstcause.knowledge.base import load
-from firstcause.trial.draw import comes_in, draw
+from firstcause.trial.draw import comes_in, draw, from_file
 from firstcause.trial.judge import judge
 from firstcause.trial.run import RESULTS, Plan, Row, cars_of, read_results, run
 from firstcause.trial.settings import settings
-from firstcause.virtualcar.car_file import write_car_file
+from firstcause.virtualcar.car_file import CarFile, Past, write_car_file
+from firstcause.virtualcar.faults import Trouble
 
 PLAN = Plan(2, 7, ("chart-pattern-first", "probability-over-cost", "all-knowing"))
 
@@ -82,6 +83,37 @@ def test_drawn_cars_come_with_their_lamp_on_for_a_misfire_and_each_policy_gets_t
     one.key_off()
     one.drive("cold-start")
     assert one.odometer_km > other.odometer_km == car.car.odometer_km
+
+
+def _with_a_late_fault() -> CarFile:
+    """A coil that is dead on arrival, and an injector that dies 100 km after it."""
+    return CarFile(
+        seed=5, shape="I4", vin="WTR00000000000005", mileage_km=90_000.0, history=(Past(600.0, "mixed", until_lamp=True),),
+        faults=(Trouble("coil-dead", 2), Trouble("injector-dead", 4, onset_km=90_700.0)),
+    )  # fmt: skip
+
+
+def test_a_fault_that_begins_after_the_car_came_in_is_nobodys_comeback() -> None:
+    """Written down as the trial's rule: what had not begun on arrival is taken out of the car, for every policy."""
+    file = _with_a_late_fault()
+    whole = file.build()
+    assert comes_in(whole)
+    assert [one.fault for one in whole.condition.present] == ["coil-dead", "injector-dead"]
+    drawn = from_file(0, file, settings())
+    assert [one.fault for one in drawn.car.condition.present] == ["coil-dead"]
+    score = judge(drawn, "chart-one-cylinder", load("misfire"), settings(), 7)
+    assert (score.state, score.comebacks, score.faults) == ("cured", 0, ["coil-dead@2"])
+
+
+def test_a_fault_that_has_begun_stays_and_grows_on() -> None:
+    file = replace(_with_a_late_fault(), faults=(
+        Trouble("coil-dead", 2), Trouble("ring-leak", 4, onset_km=90_000.0, grows_over_km=3000.0)))  # fmt: skip
+    car = from_file(0, file, settings()).fresh()
+    before = {one.fault: one.severity for one in car.condition.present}
+    assert 0 < before["ring-leak"] < 1
+    car.own(500.0, "mixed")
+    after = {one.fault: one.severity for one in car.condition.present}
+    assert after["ring-leak"] > before["ring-leak"]
 
 
 def test_a_car_that_exceeds_the_limit_still_counts_in_what_was_said_of_it() -> None:

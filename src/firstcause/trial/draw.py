@@ -46,7 +46,8 @@ def draw(seed: int, number: int, settings: Settings, variant: Variant) -> Drawn:
     """Car `number` of this seed; the same whoever asks, in whatever order. Raises NoSuchCar when all tries fail.
 
     Every physical fault is as likely as any other: no odds are taken from the knowledge. Whether the fault is one that
-    the knowledge lacks is settled first, so that cars drawn again do not change that share.
+    the knowledge lacks is settled first, so that cars drawn again do not change that share; such a car is drawn again
+    also where that fault has not begun when it comes in.
     """
     chance = np.random.default_rng([seed, number])
     rules = settings.draw
@@ -55,7 +56,9 @@ def draw(seed: int, number: int, settings: Settings, variant: Variant) -> Drawn:
         file = _file(chance, number, settings, variant, unknown)
         car = file.build()
         if comes_in(car):
-            return Drawn(number, file, car, tried, unknown)
+            leave_what_has_not_begun(car)
+            if unknown == _lacks(car, settings):
+                return Drawn(number, file, car, tried, unknown)
     raise NoSuchCar(f"Of {rules['tries']} cars drawn for number {number} none came with its lamp on for a misfire.")
 
 
@@ -65,10 +68,23 @@ def comes_in(car: VirtualCar) -> bool:
     return car.lamp != "off" and any(code.startswith(_MISFIRE_CODES) for code in codes)
 
 
+def leave_what_has_not_begun(car: VirtualCar) -> None:
+    """Take out of a car that comes in the faults that begin only later: nobody could find them, or is to pay for them.
+
+    A fault that has begun stays and grows on, however small it is yet.
+    """
+    car.condition.present = list(car.condition.still_wrong())
+
+
+def _lacks(car: VirtualCar, settings: Settings) -> bool:
+    return any(one.fault in settings.draw["unknown"] for one in car.condition.present)
+
+
 def from_file(number: int, file: CarFile, settings: Settings) -> Drawn:
     """A car that somebody described, whatever its lamp says."""
-    unknown = any(fault.fault in settings.draw["unknown"] for fault in file.faults)
-    return Drawn(number, file, file.build(), 1, unknown)
+    car = file.build()
+    leave_what_has_not_begun(car)
+    return Drawn(number, file, car, 1, _lacks(car, settings))
 
 
 def _file(chance: np.random.Generator, number: int, settings: Settings, variant: Variant, unknown: bool) -> CarFile:
