@@ -88,7 +88,8 @@ def test_drawn_cars_come_with_their_lamp_on_for_a_misfire_and_each_policy_gets_t
 def _with_a_late_fault() -> CarFile:
     """A coil that is dead on arrival, and an injector that dies 100 km after it."""
     return CarFile(
-        seed=5, shape="I4", vin="WTR00000000000005", mileage_km=90_000.0, history=(Past(600.0, "mixed", until_lamp=True),),
+        seed=5, shape="I4", vin="WTR00000000000005", mileage_km=90_000.0,
+        history=(Past(600.0, "mixed", until_lamp=True),),
         faults=(Trouble("coil-dead", 2), Trouble("injector-dead", 4, onset_km=90_700.0)),
     )  # fmt: skip
 
