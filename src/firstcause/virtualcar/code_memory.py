@@ -17,6 +17,7 @@ QUIET_CYCLES_FOR_LAMP = 3  # (d)(2.3) and (e)(3.4.5) [M]
 WARM_UPS_FOR_CONFIRMED = 40  # (d)(2.4) [M]
 RATIO_FAMILIES = frozenset({"catalyst", "oxygen-sensor", "oxygen-sensor-heater", "evap"})  # tracked: (d)(5.1) [R 1]
 PERMANENT_HELD = 4  # at least four: (d)(2.2.5) [M]
+_RANK: Mapping[Family, int] = {"fuel": 1, "misfire": 2}  # whose freeze frame replaces whose
 
 
 @dataclass(frozen=True)
@@ -83,9 +84,10 @@ class CodeMemory:
 
     def note_conditions(self, now: Conditions) -> None:
         """The monitors are running at these conditions: remember for which codes they were similar."""
-        for code in self.codes.values():
-            if code.code not in self.similar_met and code.conditions is not None and code.conditions.similar(now):
-                self.similar_met.add(code.code)
+        for name in self.codes.keys() - self.similar_met:
+            conditions = self.codes[name].conditions
+            if conditions is not None and conditions.similar(now):
+                self.similar_met.add(name)
 
     def detect(
         self,
@@ -102,7 +104,8 @@ class CodeMemory:
         if conditions is not None:  # where the fault is met the engine is: such conditions are encountered
             self.note_conditions(conditions)
         stored = self.codes.get(code)
-        confirm = self._confirms(code, family, catalyst, at_start)
+        settled = stored is not None and stored.confirmed and stored.commands_lamp
+        confirm = settled or self._confirms(code, family, catalyst, at_start)
         if stored is None:
             stored = StoredCode(code, family, conditions, pending_cycle=self.cycle)
             self.codes[code] = stored
@@ -140,10 +143,13 @@ class CodeMemory:
 
     def _store_frame(self, stored: StoredCode, frame: Freeze) -> None:
         """Misfire and fuel replace a frame of another monitor, fuel never misfire: (e)(3.4.3), (6.4.4) [M]."""
-        holder = self.codes.get(self.freeze_code) if self.freeze_code else None
-        rank = {"fuel": 1, "misfire": 2}
-        if self.freeze is None or holder is None or rank.get(stored.family, 0) > rank.get(holder.family, 0):
+        if self.wants_frame(stored.family):
             self.freeze, self.freeze_code = dict(frame), stored.code
+
+    def wants_frame(self, family: Family) -> bool:
+        """Whether a detection of this family would keep its freeze frame; where not, none need be made."""
+        holder = self.codes.get(self.freeze_code) if self.freeze_code else None
+        return self.freeze is None or holder is None or _RANK.get(family, 0) > _RANK.get(holder.family, 0)
 
     def passed(self, family: Family) -> None:
         """The monitor of a family has run long enough in this cycle to decide "not present"."""

@@ -237,7 +237,7 @@ class ControlUnit:
             if verdict is None:
                 continue
             if verdict.code is not None:
-                self.memory.detect(verdict.code, verdict.family, None, self._frame(self.seen))
+                self.memory.detect(verdict.code, verdict.family, None, self._frame(verdict.family, self.seen))
             elif monitor.family in finished(self.monitors):
                 self.memory.passed(verdict.family)
 
@@ -313,7 +313,7 @@ class ControlUnit:
         codes = codes_for(self._blame)
         if at_start and self.settings.first_code:
             codes = (*codes, "P0316")
-        frame = self._frame(self._last_misfire)  # of the last misfire before the window closed: judgement
+        frame = self._frame("misfire", self._last_misfire)  # of the last one before the window closed: judgement
         for code in codes:
             self.memory.detect(code, "misfire", where, frame, catalyst=catalyst, at_start=at_start)
 
@@ -328,7 +328,7 @@ class ControlUnit:
             self._off_mixture_s[at] = self._off_mixture_s[at] + point.dt_s if off else 0.0
             if self._off_mixture_s[at] >= FUEL_SECONDS:
                 lean, rich = ("P0171", "P0172") if at == 0 else ("P0174", "P0175")
-                self.memory.detect(lean if total > 0 else rich, "fuel", now, self._frame(self.seen))
+                self.memory.detect(lean if total > 0 else rich, "fuel", now, self._frame("fuel", self.seen))
         if "fuel-system" in self._continuous_done():
             self.memory.passed("fuel")
 
@@ -344,7 +344,7 @@ class ControlUnit:
         self._wrong_s = {code: self._wrong_s.get(code, 0.0) + dt_s for code in wrong}
         for code, seconds in self._wrong_s.items():
             if seconds >= CIRCUIT_SECONDS:
-                self.memory.detect(code, "general", None, self._frame(self.seen))
+                self.memory.detect(code, "general", None, self._frame("general", self.seen))
 
     def _closed_loop(self, point: WorkingPoint) -> bool:
         warm = point.coolant_c > CLOSED_ABOVE_C and self.tally.run_s > CLOSED_AFTER_S
@@ -380,7 +380,10 @@ class ControlUnit:
         """Misfires per cylinder counted in this driving cycle ($06 test 0C)."""
         return np.minimum(self.windows.this_cycle, COUNT_MOST)
 
-    def _frame(self, seen: Seen) -> Data:
+    def _frame(self, family: Family, seen: Seen) -> Data:
+        """The freeze frame of a moment, for a detection of this family; empty where memory would not keep it."""
+        if not self.memory.wants_frame(family):
+            return {}
         data = self.data(seen)
         return {pid: data[pid] for pid in FREEZE_PIDS if pid in data}
 

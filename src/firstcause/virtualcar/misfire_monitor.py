@@ -195,7 +195,10 @@ class Detector:
         """Misfires counted in these segments, per cylinder in number order."""
         if rpm <= 0 or len(segments.stretch) == 0:
             return np.zeros(self.layout.count, np.int64)
-        growth = np.concatenate((self._growth, np.diff(segments.stretch, prepend=self._last)))
+        stretch, kept = segments.stretch, len(self._growth)
+        growth = np.empty(kept + len(stretch))
+        growth[:kept], growth[kept] = self._growth, stretch[0] - self._last
+        np.subtract(stretch[1:], stretch[:-1], out=growth[kept + 1 :])
         cylinder = np.concatenate((self._cylinder, segments.cylinder))
         self._last = float(segments.stretch[-1])
         self._growth, self._cylinder = growth[-2 * TREND_REACH :], cylinder[-2 * TREND_REACH :]
@@ -218,10 +221,12 @@ def _without_trend(growth: NDArray[np.float64]) -> NDArray[np.float64]:
 
     Two values at each end have no neighbours on one side and are left out.
     """
-    ends = 2 * TREND_REACH
-    around = np.stack([growth[at : len(growth) - ends + at] for at in range(ends + 1) if at != TREND_REACH])
-    around.sort(axis=0)
-    return np.asarray(growth[TREND_REACH:-TREND_REACH] - (around[1] + around[2]) / 2)
+    count = len(growth) - 2 * TREND_REACH
+    first, second, third, fourth = (growth[at : at + count] for at in range(2 * TREND_REACH + 1) if at != TREND_REACH)
+    # Of two pairs: the greater of the lesser ones and the lesser of the greater ones are the two in the middle.
+    one = np.maximum(np.minimum(first, second), np.minimum(third, fourth))
+    other = np.minimum(np.maximum(first, second), np.maximum(third, fourth))
+    return np.asarray(growth[TREND_REACH:-TREND_REACH] - (one + other) / 2)
 
 
 def _share(counts: Counts, share: float) -> Counts:
