@@ -190,14 +190,10 @@ def _show_columns(files: tuple[Path, ...], mapping: dict[str, str], kept: dict[s
 
 
 def _facts(case: Case | None, knowledge: Knowledge | None) -> DriveFacts:
-    """What the case knows beside the recording, with the spacing of the bouts of the fault that is to be ruled out."""
-    from firstcause.casebook.evidence import drive_facts
-    from firstcause.casebook.road import spacing_of
+    from firstcause.casebook.drives import facts_beside
     from firstcause.roadtest.judgement import DriveFacts
 
-    if case is None or knowledge is None:
-        return DriveFacts()
-    return replace(drive_facts(case), bout_spacing_min=spacing_of(case, knowledge))
+    return DriveFacts() if case is None or knowledge is None else facts_beside(case, knowledge)
 
 
 def _usual(case: Case, starts: float | None, cold: float | None, km: float | None) -> UsualDriving:

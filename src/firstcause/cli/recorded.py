@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -62,12 +63,11 @@ def read_recorded(
     return Reading((drive,), together)
 
 
-def read_kept(
-    blobs: BlobFolder, hashes: Sequence[str], kept: Mapping[str, Any] | None = None, name: str = "drive"
-) -> Reading:
-    """A drive from recordings that a casebook has kept under the hash of their bytes, in the order of the drive.
+@contextmanager
+def kept_files(blobs: BlobFolder, hashes: Sequence[str], name: str = "drive") -> Iterator[list[Path]]:
+    """Recordings that a casebook has kept under the hash of their bytes, as files of this moment, in that order.
 
-    A kept file has no name that tells its form, so its first bytes do. Raises LostAttachment, LogError.
+    A kept file has no name that tells its form, so its first bytes do. Raises LostAttachment.
     """
     with TemporaryDirectory(prefix="firstcause-") as folder:
         files = []
@@ -79,6 +79,14 @@ def read_kept(
             beside = Path(folder) / f"{stem}{ending}"
             beside.symlink_to(whole.resolve())
             files.append(beside)
+        yield files
+
+
+def read_kept(
+    blobs: BlobFolder, hashes: Sequence[str], kept: Mapping[str, Any] | None = None, name: str = "drive"
+) -> Reading:
+    """A drive from kept recordings, see `kept_files`. Raises LostAttachment, LogError."""
+    with kept_files(blobs, hashes, name) as files:
         return read_recorded(files, kept=kept)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from firstcause.tongue import Said, _
 from firstcause.units import Unit, find_unit
 
 
@@ -15,7 +16,6 @@ class Meaning:
     key: str
     unit: str
     names: tuple[str, ...]
-    plain: str
 
     @property
     def quantity(self) -> str:
@@ -29,63 +29,71 @@ MEANINGS: tuple[Meaning, ...] = (
         "time", "elapsed time", "elapsed", "time elapsed", "relative time", "log time", "t", "seconds", "second",
         "timestamp", "time stamp", "date time", "datetime", "device time", "clock", "clock time", "local time",
         "utc time", "unix time", "epoch", "epoch time", "", "cycle", "cyc", "date", "zeit",
-    ), "time"),
+    )),
     Meaning("rpm", "rpm", (
         "engine speed", "engine rpm", "rpm", "engine revolutions", "revs", "engine revs", "motor speed", "drehzahl",
-    ), "engine speed"),
+    )),
     Meaning("speed_kmh", "km/h", (
         "vehicle speed", "speed", "road speed", "vss", "vehicle speed vss", "car speed", "wheel speed", "cyc", "cycle",
         "velocity", "gps speed", "speed gps", "speed over ground", "geschwindigkeit",
-    ), "vehicle speed"),
+    )),
     Meaning("load_percent", "%", (
         "calculated load", "calculated engine load", "calculated load value", "engine load", "engine load calculated",
         "load", "calc load", "engine load level", "engine load value",
-    ), "calculated load"),
+    )),
     Meaning("coolant_c", "degC", (
         "coolant temperature", "engine coolant temperature", "coolant temp", "engine coolant temp", "coolant", "ect",
         "water temperature", "water temp", "engine temperature",
-    ), "coolant temperature"),
+    )),
     Meaning("intake_c", "degC", (
         "intake air temperature", "intake air temp", "intake temperature", "intake temp", "iat",
         "inlet air temperature", "intake air",
-    ), "intake air temperature"),
+    )),
     Meaning("ambient_c", "degC", (
         "ambient air temperature", "ambient temperature", "ambient air temp", "ambient temp", "ambient",
         "outside temperature", "outside temp", "outside air temperature",
-    ), "outside temperature"),
+    )),
     Meaning("pedal_percent", "%", (
         "accelerator pedal position", "accelerator position", "accelerator pedal", "accelerator", "pedal position",
         "accelerator pedal position d", "accel pedal position d", "accelerator pedal position e", "accelerator pos d",
         "relative accelerator pedal position", "pedal", "app",
-    ), "accelerator position"),
+    )),
     Meaning("throttle_percent", "%", (
         "throttle position", "throttle", "absolute throttle position", "tps", "throttle pos",
         "throttle position manifold",
-    ), "throttle position"),
+    )),
     Meaning("run_time_s", "s", (
         "run time since engine start", "time since engine start", "engine run time", "run time", "runtime",
         "time since start",
-    ), "time since engine start"),
-    Meaning("altitude_m", "m", ("altitude", "elevation", "gps altitude", "height above sea level"), "altitude"),
+    )),
+    Meaning("altitude_m", "m", ("altitude", "elevation", "gps altitude", "height above sea level")),
     Meaning("short_trim_1_percent", "%", (
         "short term fuel trim bank 1", "short term fuel trim 1", "short fuel trim 1", "stft bank 1", "stft b1",
         "stft 1",
         "stft1", "short term fuel trim", "stft", "short trim b1",
-    ), "short-term fuel trim, bank 1"),
+    )),
     Meaning("long_trim_1_percent", "%", (
         "long term fuel trim bank 1", "long term fuel trim 1", "long fuel trim 1", "ltft bank 1", "ltft b1", "ltft 1",
         "ltft1", "long term fuel trim", "ltft", "long trim b1",
-    ), "long-term fuel trim, bank 1"),
+    )),
     Meaning("short_trim_2_percent", "%", (
         "short term fuel trim bank 2", "short term fuel trim 2", "short fuel trim 2", "stft bank 2", "stft b2",
         "stft 2",
         "stft2", "short trim b2",
-    ), "short-term fuel trim, bank 2"),
+    )),
     Meaning("long_trim_2_percent", "%", (
         "long term fuel trim bank 2", "long term fuel trim 2", "long fuel trim 2", "ltft bank 2", "ltft b2", "ltft 2",
         "ltft2", "long trim b2",
-    ), "long-term fuel trim, bank 2"),
+    )),
 )  # fmt: skip
+MEANING_WORDS: Said[str] = Said({
+    "time_s": "time", "rpm": "engine speed", "speed_kmh": "vehicle speed", "load_percent": "calculated load",
+    "coolant_c": "coolant temperature", "intake_c": "intake air temperature", "ambient_c": "outside temperature",
+    "pedal_percent": "accelerator position", "throttle_percent": "throttle position",
+    "run_time_s": "time since engine start", "altitude_m": "altitude",
+    "short_trim_1_percent": "short-term fuel trim, bank 1", "long_trim_1_percent": "long-term fuel trim, bank 1",
+    "short_trim_2_percent": "short-term fuel trim, bank 2", "long_trim_2_percent": "long-term fuel trim, bank 2",
+})  # fmt: skip
 BY_KEY = {meaning.key: meaning for meaning in MEANINGS}
 _RANK = {(m.key, name): rank for m in MEANINGS for rank, name in enumerate(m.names)}
 _IDLE_WORDS = frozenset({"obd", "ecu", "ecm", "pid", "can", "the", "signal", "value", "sensor", "current", "actual"})
@@ -97,6 +105,13 @@ _MISFIRE = (
     re.compile(r"^(?:cyl|cylinder) ?(\d{1,2}) misfires?(?: counts?| counter| events?)?$"),
 )
 _BRACKETED = re.compile(r"[\[(]\s*([^\])]*?)\s*[\])]")
+
+
+def meaning_words(key: str) -> str:
+    """A signal by its key, in the language spoken; misfire counters with their cylinder."""
+    if key.startswith("misfires:"):
+        return _("misfires, cylinder {n}", n=key.removeprefix("misfires:"))
+    return MEANING_WORDS.get(key, key)
 
 
 @dataclass(frozen=True, slots=True)

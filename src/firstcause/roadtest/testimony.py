@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -73,15 +74,37 @@ class Testimony:
         ]
 
 
-def car_testimony(before: Snapshot, after: Snapshot, judged: DriveJudgement) -> Testimony:
+@dataclass(frozen=True, slots=True)
+class _Ours:
+    """Our reading of a recording: starts seen, and of each trip the minimum drive, bare and with limits."""
+
+    starts_seen: int
+    bare: tuple[Verdict, ...]
+    with_limits: tuple[Verdict, ...]
+    whole: Verdict
+
+    @classmethod
+    def of(cls, judged: Mapping[str, Any]) -> _Ours:
+        trips = judged["trips"]
+        return cls(
+            sum(bool(trip["engine_start_seen"]) for trip in trips),
+            tuple(trip["minimum_drive"]["verdict"] for trip in trips),
+            tuple(trip["with_surroundings"] for trip in trips),
+            judged["with_surroundings"],
+        )
+
+
+def car_testimony(before: Snapshot, after: Snapshot, judged: DriveJudgement | Mapping[str, Any]) -> Testimony:
     """The car's counters and self-checks before and after the drive, beside our reading of its recording; pure.
 
+    `judged` is the judgement, or what it was written down as (`DriveJudgement.to_dict`).
     The first control unit that told the same kind of thing both times is asked. Nothing is made of a counter that fell.
     """
+    ours = _Ours.of(judged.to_dict() if isinstance(judged, DriveJudgement) else judged)
     for old in before.units:
         new = next((unit for unit in after.units if unit.unit == old.unit), None)
         if new is not None and (_both_counted(old, new) or _both_checked(old, new)):
-            return Testimony(old.unit, tuple(_words(old, new, judged)))
+            return Testimony(old.unit, tuple(_words(old, new, ours)))
     return Testimony(None, ())
 
 
@@ -93,22 +116,22 @@ def _both_checked(old: UnitRecord, new: UnitRecord) -> bool:
     return new.readiness_this_cycle is not None or (old.readiness is not None and new.readiness is not None)
 
 
-def _words(old: UnitRecord, new: UnitRecord, judged: DriveJudgement) -> list[CarWord]:
+def _words(old: UnitRecord, new: UnitRecord, ours: _Ours) -> list[CarWord]:
     words = []
     if old.counters is not None and new.counters is not None:
-        starts = _starts(old.counters, new.counters, judged)
+        starts = _starts(old.counters, new.counters, ours)
         alone = starts.agreement != "differs"
-        words += [_general(old.counters, new.counters, judged, alone), starts]
+        words += [_general(old.counters, new.counters, ours, alone), starts]
         words += _monitors(old.counters, new.counters, new.readiness_this_cycle)
     words += _this_cycle(old.readiness_this_cycle, new.readiness_this_cycle)
     words += _since_erase(old.readiness, new.readiness, new.readiness_this_cycle)
     return words
 
 
-def _starts(old: InUseCounters, new: InUseCounters, judged: DriveJudgement) -> CarWord:
+def _starts(old: InUseCounters, new: InUseCounters, ours: _Ours) -> CarWord:
     """As many starts as the recording holds, or one fewer when its first start came before the first reading."""
-    rise, trips = new.ignition_cycles - old.ignition_cycles, len(judged.trips)
-    seen = sum(trip.start_seen for trip in judged.trips)
+    rise, trips = new.ignition_cycles - old.ignition_cycles, len(ours.bare)
+    seen = ours.starts_seen
     agreement: Agreement
     if rise < 0:
         sentence = _("The counter of engine starts fell: another unit, or its memory was lost.")
@@ -127,14 +150,13 @@ def _starts(old: InUseCounters, new: InUseCounters, judged: DriveJudgement) -> C
     return CarWord("starts", sentence, old.ignition_cycles, new.ignition_cycles, None, agreement, STARTS.cite)
 
 
-def _general(old: InUseCounters, new: InUseCounters, judged: DriveJudgement, alone: bool) -> CarWord:
+def _general(old: InUseCounters, new: InUseCounters, read: _Ours, alone: bool) -> CarWord:
     """Did *its* minimum drive count, and does our reading of the log say the same?"""
     rise = new.general_conditions - old.general_conditions
-    each = [trip.with_surroundings for trip in judged.trips]
-    bare = [trip.minimum.verdict for trip in judged.trips]
+    each, bare = read.with_limits, read.bare
     surely = each.count("met")
     at_most = sum(verdict != "missed" for verdict in each)
-    ours, counted = judged.with_surroundings, _drives_words(rise)
+    ours, counted = read.whole, _drives_words(rise)
     agreement: Agreement = "open"
     if rise < 0 or old.general_conditions == COUNTER_TURNS_AT:
         sentence = _("The car's counter of minimum drives fell or stands at its end: nothing can be said from it.")

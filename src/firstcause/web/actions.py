@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import AsyncIterator, Iterator
-from pathlib import Path
-from tempfile import TemporaryDirectory
+from collections.abc import AsyncIterator
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
@@ -13,13 +10,9 @@ from starlette.datastructures import FormData, UploadFile
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from firstcause.casebook.events import Body, Found
-from firstcause.casebook.evidence import drive_facts, drove_event, freeze_frame_of
 from firstcause.casebook.people import Person
 from firstcause.casebook.store import Recorded
-from firstcause.cli.recorded import ending_of, read_recorded
 from firstcause.errors import RequestError
-from firstcause.roadtest.judgement import judge_drive
-from firstcause.web.desk import judged_drive
 from firstcause.web.forms import body_from_json, body_of, opening_of, text, valid_body
 from firstcause.web.guard import (
     MOST_PHOTO_BYTES,
@@ -27,7 +20,6 @@ from firstcause.web.guard import (
     WrongKind,
     image_type,
     is_own_page,
-    is_text,
 )
 from firstcause.web.pages import TheDesk
 from firstcause.web.render import wants_json, who
@@ -109,65 +101,6 @@ def photo(request: Request, case_id: str, form: TheForm, desk: TheDesk) -> Respo
     recorded = desk.record_all(case_id, [body], who(request), entry_id=text(form, "entry") or None)
     back = text(form, "back")
     return recorded_then(request, recorded, back if is_own_page(back) else f"/cases/{case_id}/evidence")
-
-
-@router.post("/cases/{case_id}/drives")
-def drive(request: Request, case_id: str, form: TheForm, desk: TheDesk) -> Response:
-    """The recordings of one drive: read in pieces, kept whole, judged, and recorded as a road test."""
-    case = desk.store.case(case_id)
-    with TemporaryDirectory(prefix="firstcause-") as folder:
-        files = recordings_from(form, "log", Path(folder))
-        reading = read_recorded(files, kept=desk.columns())
-        log = judged_drive(reading)
-        judgement = judge_drive(log, freeze_frame_of(case.freeze_frame), drive_facts(case))
-        kept = [desk.store.keep(_pieces(file), file.name, media_type_of(file), "drive log") for file in files]
-    drove = drove_event(judgement, log, kept[0].sha256, text(form, "note"))
-    read = {"sentences": reading.report.sentences(), **reading.report.to_dict()}
-    read["recordings"] = [each.sha256 for each in kept]
-    drove = drove.model_copy(update={"judgement": {**(drove.judgement or {}), "reading": read}})
-    bodies: list[Body] = [*kept, drove]
-    recorded = desk.record_all(case_id, bodies, who(request), entry_id=text(form, "entry") or None)
-    return recorded_then(request, recorded, f"/cases/{case_id}/roadtest")
-
-
-def recordings_from(form: FormData, key: str, folder: Path) -> list[Path]:
-    """The uploaded recordings of one drive, written under their own names into `folder`, piece by piece.
-
-    Raises RequestError when none was chosen or one is empty, WrongKind for one that is no recording.
-    """
-    found = [each for each in form.getlist(key) if isinstance(each, UploadFile) and each.filename]
-    if not found:
-        raise RequestError("No file was chosen. Nothing was kept. Choose one and send it again.")
-    files = []
-    for number, upload in enumerate(found, start=1):
-        name = plain_name(upload)
-        head = upload.file.read(4096)
-        if not head:
-            raise RequestError(f"{name} is empty. Nothing was kept. Choose another file.")
-        ending = ending_of(head)
-        if ending == ".csv" and not is_text(head):
-            raise WrongKind(name, "a drive log (a table in text, MDF4, or a bus trace)")
-        inside = folder / str(number)
-        inside.mkdir()
-        file = inside / (name if name.lower().endswith(ending) or ending == ".csv" else name + ending)
-        with file.open("wb") as out:
-            out.write(head)
-            shutil.copyfileobj(upload.file, out, 1 << 20)
-        files.append(file)
-    return files
-
-
-def media_type_of(file: Path) -> str:
-    """How a kept recording is labelled."""
-    with file.open("rb") as head:
-        ending = ending_of(head.read(64))
-    return "text/csv" if ending == ".csv" else "application/octet-stream"
-
-
-def _pieces(file: Path) -> Iterator[bytes]:
-    with file.open("rb") as whole:
-        while piece := whole.read(1 << 20):
-            yield piece
 
 
 def plain_name(upload: UploadFile) -> str:

@@ -20,7 +20,7 @@ from firstcause.casebook.store import CaseStore, NoSuchCase, NotReadable, NotRec
 from firstcause.casebook.words import say
 from firstcause.errors import FirstcauseError
 from firstcause.knowledge.base import Knowledge, load, pack_names
-from firstcause.web import actions, api, doorway, knowing, money, pages, papers, settings, stream
+from firstcause.web import actions, api, doorway, drives, knowing, money, pages, papers, settings, stream
 from firstcause.web.desk import Desk
 from firstcause.web.guard import LOOPBACK, Guard, TooLarge, WrongKind
 from firstcause.web.language import SpeaksTheShopsLanguage
@@ -81,7 +81,7 @@ def create_app(
         app.add_middleware(doorway.Doorway, pairing=pairing)
     app.add_middleware(Guard, hosts=hosts)
     app.add_middleware(SpeaksTheShopsLanguage, language=lambda: desk.settings.language)
-    for module in (pages, papers, money, knowing, actions, settings, doorway, api, stream):
+    for module in (pages, papers, money, knowing, actions, drives, settings, doorway, api, stream):
         app.include_router(module.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_exception_handler(FirstcauseError, _sentence)

@@ -25,7 +25,7 @@ from firstcause.knowledge.spoken import as_spoken
 from firstcause.reasoning.lookahead import Thought
 from firstcause.roadtest.coming import Coming
 from firstcause.roadtest.drivelog import DriveLog, Reading
-from firstcause.roadtest.remembered import read_remembered
+from firstcause.roadtest.remembered import keep_remembered, read_remembered
 from firstcause.tongue import language
 from firstcause.web.thinking import Thinking
 
@@ -134,6 +134,13 @@ class Desk:
     def columns(self) -> dict[str, Any]:
         """What the shop has said of the columns of its logs. Raises RememberedUnreadable."""
         return {} if self._columns_file is None else read_remembered(self._columns_file)
+
+    def keep_columns(self, kept: Mapping[str, Any]) -> None:
+        """Remember what is said of the columns of its logs from now on. Raises LogError when it cannot be kept."""
+        if self._columns_file is not None:
+            keep_remembered(self._columns_file, kept)
+        with self._lock:
+            self._logs.clear()
 
     def drive_log(self, drove: Drove) -> DriveLog:
         """The drive in its kept recordings, see `judged_drive`; read in pieces, with the remembered columns.

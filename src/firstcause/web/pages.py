@@ -10,6 +10,7 @@ from fastapi import APIRouter, Depends, Query, Request
 from starlette.responses import Response
 
 from firstcause.casebook.case import Case
+from firstcause.casebook.drives import heard_of
 from firstcause.casebook.events import Attached, Drove, Snapshot
 from firstcause.casebook.measured import BY_CYLINDER, NUMBERS_UNDER, circumstances_of, units_of
 from firstcause.casebook.shop_settings import Units
@@ -21,6 +22,7 @@ from firstcause.handover.telling import parts_in_words
 from firstcause.knowledge.base import Knowledge, fits
 from firstcause.knowledge.schema import TestEntry
 from firstcause.reasoning.saying import CAUTION
+from firstcause.roadtest.headings import meaning_words
 from firstcause.tongue import _
 from firstcause.vehicle.layout import common_shapes
 from firstcause.web.arguing import argument_view, choices
@@ -190,13 +192,13 @@ def evidence(request: Request, case_id: str, desk: TheDesk, render: TheRender) -
 def roadtest(request: Request, case_id: str, desk: TheDesk, render: TheRender) -> Response:
     view, _ = view_of(desk, case_id)
     drives = [
-        (event.id, event.at, event.body, pictures_of(desk, event.body))
+        (event.id, event.at, event.body, pictures_of(desk, event.body), heard_of(view.case, event.id))
         for event in reversed(view.case.effective)
         if isinstance(event.body, Drove)
     ]
     values = {
         "view": view, "tab": "roadtest", "drives": drives, "knowledge": desk.knowledge_of(case_id),
-        "coming": desk.coming(case_id),
+        "coming": desk.coming(case_id), "signal_words": meaning_words,
     }  # fmt: skip
     return render.page(request, "roadtest.html", values)
 
