@@ -173,6 +173,7 @@ _EXITS: Mapping[str, tuple[str, str]] = {
         "hiss in the intake: the intake valve (close the crankcase breather first, it sounds the same)",
     ),
     "oil-filler": ("rings or piston", "air out of the oil filler: rings or piston; a little always comes"),
+    "head-joint": ("head gasket to the outside", "soap water bubbles at the head joint: the gasket leaks outside"),
     "header-tank": ("head gasket or cracked head", "bubbles in the header tank: head gasket or a cracked head"),
     "neighbour": ("head gasket between cylinders", "air out of the next plug hole: head gasket between the two"),
     "nowhere-clear": ("nothing named", "no clear hiss: the leak is small, or only the little that every engine has"),
