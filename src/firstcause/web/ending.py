@@ -41,6 +41,7 @@ class Proof:
     more_open: int
     open_limit: str
     cause_limit: str
+    least: str
     away: tuple[Objection, ...]
 
     @property
@@ -97,6 +98,6 @@ def proof_of(weighed: WeighedCase) -> Proof:
     proof = tuple(o for o in against if o.code in AGAINST_PROOF)
     return Proof(
         proof, bool(proof) and not any(o.hard for o in proof), cause, bars, max(0, len(shown) - MOST_OPEN),
-        percent(closing.open_parent_at_most), percent(closing.cause_at_least),
+        percent(closing.open_parent_at_most), percent(closing.cause_at_least), percent(WORTH_A_BAR),
         tuple(o for o in against if o.code in ("parts-away", "lent-parts")),
     )  # fmt: skip
